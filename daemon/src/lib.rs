@@ -1,0 +1,6 @@
+//! The shell around the rules: broker, store, clock, network and pages.
+
+pub mod clock;
+pub mod config;
+pub mod limits;
+pub mod model;

@@ -1,0 +1,1 @@
+//! Every limit of the daemon in one place, each with its reason.

@@ -1,0 +1,53 @@
+//! Instants as text: RFC 3339 in UTC with milliseconds, and local time of the site.
+
+use chrono::{DateTime, Offset, SecondsFormat, TimeZone, Utc};
+use chrono_tz::Tz;
+use heapward_rules::units::At;
+
+/// `2026-05-01T15:00:00.000Z`. An instant beyond what a calendar can show is printed as its number.
+pub fn rfc3339(at: At) -> String {
+    utc(at).map_or_else(|| at.0.to_string(), |t| t.to_rfc3339_opts(SecondsFormat::Millis, true))
+}
+
+/// Reads RFC 3339 with an offset; fractions below 1 ms are cut off. `None` for anything else, a second of 60 included.
+pub fn parse_rfc3339(text: &str) -> Option<At> {
+    // chrono takes a leap second and a space for the `T`; neither is an instant that a reading may have.
+    let time = text.get(11..19)?;
+    if text.as_bytes().get(10) != Some(&b'T') || time.ends_with("60") || time.starts_with("24") {
+        return None;
+    }
+    DateTime::parse_from_rfc3339(text).ok().map(|t| At(t.timestamp_millis()))
+}
+
+/// The instant as a calendar time in UTC.
+pub fn utc(at: At) -> Option<DateTime<Utc>> {
+    DateTime::<Utc>::from_timestamp_millis(at.0)
+}
+
+/// The instant on the site's wall clock; UTC for an instant beyond the calendar.
+pub fn local(at: At, zone: Tz) -> DateTime<Tz> {
+    utc(at).unwrap_or_default().with_timezone(&zone)
+}
+
+/// Local wall time to an instant. Of an hour that happens twice the first; of one that does not happen the first
+/// minute after it (`America/Santiago` has days without midnight).
+pub fn from_local(naive: chrono::NaiveDateTime, zone: Tz) -> Option<At> {
+    (0..=180).find_map(|minutes| {
+        let later = naive.checked_add_signed(chrono::TimeDelta::minutes(minutes))?;
+        zone.from_local_datetime(&later).earliest().map(|t| At(t.timestamp_millis()))
+    })
+}
+
+/// First instant of the local day in which `at` lies, and of the next one: 23, 24 or 25 hours apart.
+pub fn local_day(at: At, zone: Tz) -> (At, At) {
+    let date = local(at, zone).date_naive();
+    let start = |date: chrono::NaiveDate| date.and_hms_opt(0, 0, 0).and_then(|t| from_local(t, zone));
+    let from = start(date).unwrap_or(at);
+    let next = date.succ_opt().and_then(start).unwrap_or(At::MAX);
+    (from, next)
+}
+
+/// Offset of the site's clock from UTC at an instant, in seconds.
+pub fn offset_seconds(at: At, zone: Tz) -> i32 {
+    local(at, zone).offset().fix().local_minus_utc()
+}
