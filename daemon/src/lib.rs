@@ -4,3 +4,4 @@ pub mod clock;
 pub mod config;
 pub mod limits;
 pub mod model;
+pub mod recorder;

@@ -11,3 +11,4 @@ pub mod pile;
 pub mod reading;
 pub mod standard;
 pub mod units;
+pub mod verdict;

@@ -1,0 +1,175 @@
+//! What others may ask of the recorder.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, RwLock};
+
+use heapward_rules::finding::Finding;
+use heapward_rules::units::At;
+use heapward_rules::verdict::Judgement;
+use tokio::sync::{mpsc, oneshot};
+
+use crate::model::entry::{Entry, NewEntry};
+use crate::model::message::Delivery;
+use crate::model::pile::{PileRecord, PlacementRecord};
+use crate::model::reading::DatedReading;
+
+/// Called once when the readings of a message are on the card (`true`), or when they could not be kept (`false`: do
+/// not acknowledge; the sender repeats).
+pub type Ack = Box<dyn FnOnce(bool) + Send>;
+
+/// Why an entry was not taken, in words for the person who made it: what, and what to do.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Refusal {
+    /// The entry itself is wrong (HTTP 400).
+    #[error("{0}")]
+    Wrong(String),
+    /// There is no such pile, spot, probe or entry (HTTP 404).
+    #[error("{0}")]
+    Unknown(String),
+    /// It contradicts what is recorded already (HTTP 409).
+    #[error("{0}")]
+    Conflict(String),
+    /// The store can't take it at the moment (HTTP 503).
+    #[error("{0}")]
+    Unavailable(String),
+}
+
+/// What the recorder does, one after the other.
+pub enum Command {
+    Readings {
+        readings: Vec<DatedReading>,
+        ack: Ack,
+    },
+    StartPile {
+        pile: PileRecord,
+        by: String,
+        reply: oneshot::Sender<Result<PileRecord, Refusal>>,
+    },
+    Place {
+        pile: String,
+        placement: PlacementRecord,
+        by: String,
+        reply: oneshot::Sender<Result<PileRecord, Refusal>>,
+    },
+    Enter {
+        entry: NewEntry,
+        reply: oneshot::Sender<Result<Entry, Refusal>>,
+    },
+    /// The telling worker has tried a message.
+    Delivered {
+        message: String,
+        delivery: Delivery,
+        tries: u32,
+        reply: oneshot::Sender<Result<(), Refusal>>,
+    },
+    /// A person has seen an incident.
+    Seen {
+        incident: String,
+        reply: oneshot::Sender<Result<(), Refusal>>,
+    },
+    /// Silence for a pile until an instant, with the reason.
+    Mute {
+        pile: String,
+        until: At,
+        reason: String,
+        reply: oneshot::Sender<Result<(), Refusal>>,
+    },
+    /// Time has passed: deadlines of rules, summary, sealing.
+    Tick,
+}
+
+/// A pile with its last judgement, for pages and API.
+#[derive(Clone, Debug)]
+pub struct PileView {
+    pub pile: PileRecord,
+    pub judgement: Judgement,
+    /// What is open at the moment.
+    pub open: Vec<Finding>,
+    /// Instant of the newest reading or entry that was judged.
+    pub judged_to: At,
+}
+
+/// The recorder as others see it.
+#[derive(Clone)]
+pub struct Handle {
+    commands: mpsc::Sender<Command>,
+    views: Arc<RwLock<BTreeMap<String, Arc<PileView>>>>,
+}
+
+// === impl Handle ===
+
+impl Handle {
+    /// A handle and the receiving end for the recorder.
+    pub fn new(queue_length: usize) -> (Handle, mpsc::Receiver<Command>) {
+        let (commands, receiver) = mpsc::channel(queue_length);
+        (Handle { commands, views: Arc::default() }, receiver)
+    }
+
+    /// Hands in the readings of one message. Waits while the queue is full: that is the back-pressure.
+    pub async fn readings(&self, readings: Vec<DatedReading>, ack: Ack) -> Result<(), Refusal> {
+        self.commands.send(Command::Readings { readings, ack }).await.map_err(|_| stopped())
+    }
+
+    pub async fn start_pile(&self, pile: PileRecord, by: String) -> Result<PileRecord, Refusal> {
+        self.ask(|reply| Command::StartPile { pile, by, reply }).await
+    }
+
+    pub async fn place(
+        &self,
+        pile: String,
+        placement: PlacementRecord,
+        by: String,
+    ) -> Result<PileRecord, Refusal> {
+        self.ask(|reply| Command::Place { pile, placement, by, reply }).await
+    }
+
+    pub async fn enter(&self, entry: NewEntry) -> Result<Entry, Refusal> {
+        self.ask(|reply| Command::Enter { entry, reply }).await
+    }
+
+    pub async fn delivered(&self, message: String, delivery: Delivery, tries: u32) -> Result<(), Refusal> {
+        self.ask(|reply| Command::Delivered { message, delivery, tries, reply }).await
+    }
+
+    pub async fn seen(&self, incident: String) -> Result<(), Refusal> {
+        self.ask(|reply| Command::Seen { incident, reply }).await
+    }
+
+    pub async fn mute(&self, pile: String, until: At, reason: String) -> Result<(), Refusal> {
+        self.ask(|reply| Command::Mute { pile, until, reason, reply }).await
+    }
+
+    /// A tick that finds the queue full is not needed.
+    pub fn tick(&self) {
+        let _ = self.commands.try_send(Command::Tick);
+    }
+
+    /// The last judgement of every pile.
+    pub fn views(&self) -> Vec<Arc<PileView>> {
+        self.views.read().map(|views| views.values().cloned().collect()).unwrap_or_default()
+    }
+
+    pub fn view(&self, pile: &str) -> Option<Arc<PileView>> {
+        self.views.read().ok().and_then(|views| views.get(pile).cloned())
+    }
+
+    /// For the recorder: shows a new judgement to everybody.
+    pub fn show(&self, view: PileView) {
+        if let Ok(mut views) = self.views.write() {
+            views.insert(view.pile.id.clone(), Arc::new(view));
+        }
+    }
+
+    async fn ask<T>(
+        &self,
+        command: impl FnOnce(oneshot::Sender<Result<T, Refusal>>) -> Command,
+    ) -> Result<T, Refusal> {
+        let (reply, answer) = oneshot::channel();
+        self.commands.send(command(reply)).await.map_err(|_| stopped())?;
+        answer.await.map_err(|_| stopped())?
+    }
+}
+
+fn stopped() -> Refusal {
+    Refusal::Unavailable("Heapward is stopping; try again in a minute".to_owned())
+}
