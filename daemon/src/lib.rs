@@ -5,3 +5,4 @@ pub mod config;
 pub mod limits;
 pub mod model;
 pub mod recorder;
+pub mod standards;

@@ -50,6 +50,20 @@ pub struct Standard {
     pub asks_curing: bool,
     /// Readings a day that the rule asks for, if it names a number.
     pub readings_per_day: Option<u32>,
+    /// What else it asks for.
+    pub asks: Asks,
+}
+
+/// What a standard asks for beside heat, turns and recipe, in sentences: printed beside the verdict for a person to
+/// judge, never judged here.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Asks {
+    pub curing: Option<String>,
+    /// Number and place of readings.
+    pub readings: Option<String>,
+    /// Tests of the product.
+    pub tests: Option<String>,
+    pub records: Option<String>,
 }
 
 // === impl Standard ===
