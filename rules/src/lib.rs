@@ -10,5 +10,6 @@ pub mod log;
 pub mod pile;
 pub mod reading;
 pub mod standard;
+pub mod stats;
 pub mod units;
 pub mod verdict;
