@@ -254,6 +254,8 @@ pub struct MailConfig {
     pub password: Option<Secret>,
     pub from: String,
     pub ca_file: Option<PathBuf>,
+    /// Only the short text, without subject, HTML or images: for a carrier's mail-to-text address.
+    pub as_text: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -286,6 +288,8 @@ pub struct ContactConfig {
     pub from_level: heapward_rules::finding::Level,
     /// Told only when the first person does not answer, and of danger at once.
     pub second: bool,
+    /// Quiet hours of this contact (from, until) in place of the farm's.
+    pub quiet: Option<(NaiveTime, NaiveTime)>,
     /// Channel that gets the daily summary, if any.
     pub summary_by: Option<String>,
 }

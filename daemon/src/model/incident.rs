@@ -19,8 +19,12 @@ pub enum Stage {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Telling {
     pub at_ms: i64,
-    /// `opened`, `worsened`, `reminder`, `second-person` or `all-clear`.
+    /// `opened`, `worsened-{level}`, `reminder-{n}`, `second-person`, `unstable`, `week-before`, `all-clear`; and,
+    /// without messages, `noted` (found late) and `seen` (by a person).
     pub step: String,
+    /// The level at which it was told.
+    #[serde(default)]
+    pub level: String,
     /// Ids of the outbox messages.
     pub messages: Vec<String>,
 }

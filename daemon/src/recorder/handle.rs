@@ -9,7 +9,7 @@ use heapward_rules::verdict::Judgement;
 use tokio::sync::{mpsc, oneshot};
 
 use crate::model::entry::{Entry, NewEntry};
-use crate::model::message::Delivery;
+use crate::model::message::{Delivery, OutboxMessage};
 use crate::model::pile::{PileRecord, PlacementRecord};
 use crate::model::reading::DatedReading;
 
@@ -60,6 +60,13 @@ pub enum Command {
         message: String,
         delivery: Delivery,
         tries: u32,
+        reply: oneshot::Sender<Result<(), Refusal>>,
+    },
+    /// Several waiting messages of one channel and contact went out as one: `merged` is new and sent, the others are
+    /// superseded by it, all in one transaction.
+    Merged {
+        merged: OutboxMessage,
+        superseded: Vec<String>,
         reply: oneshot::Sender<Result<(), Refusal>>,
     },
     /// A person has seen an incident.
@@ -129,6 +136,10 @@ impl Handle {
 
     pub async fn delivered(&self, message: String, delivery: Delivery, tries: u32) -> Result<(), Refusal> {
         self.ask(|reply| Command::Delivered { message, delivery, tries, reply }).await
+    }
+
+    pub async fn merged(&self, merged: OutboxMessage, superseded: Vec<String>) -> Result<(), Refusal> {
+        self.ask(|reply| Command::Merged { merged, superseded, reply }).await
     }
 
     pub async fn seen(&self, incident: String) -> Result<(), Refusal> {
