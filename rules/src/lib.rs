@@ -6,6 +6,7 @@
 
 pub mod finding;
 pub mod ids;
+pub mod judge;
 pub mod log;
 pub mod pile;
 pub mod reading;

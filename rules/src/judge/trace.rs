@@ -1,0 +1,107 @@
+//! The counting readings of a spot, cut down to what the verdict needs: pieces in range and out of range.
+
+use super::frame::{Frame, Range};
+use super::heat::Incident;
+use crate::units::{At, Celsius};
+use crate::verdict::Counts;
+
+/// Where the readings of one instant lie to a range.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Side {
+    In,
+    Cold,
+    Hot,
+}
+
+/// Consecutive counting readings of a spot on one side of a range. Within a piece in range every gap is proven;
+/// between two pieces in range the gap still has to be looked at.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Piece {
+    pub(super) side: Side,
+    pub(super) first: At,
+    pub(super) last: At,
+    /// First and last instant at which a person read a thermometer.
+    pub(super) by_hand: Option<(At, At)>,
+}
+
+/// What one day added. The traces are by spot, then by range.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Day {
+    pub(super) traces: Vec<Vec<Vec<Piece>>>,
+    pub(super) counts: Counts,
+    /// Overheating that closed on this day.
+    pub(super) overheated: Vec<Incident>,
+}
+
+// === impl Day ===
+
+impl Day {
+    pub(super) fn new(frame: &Frame) -> Day {
+        Day {
+            traces: vec![vec![Vec::new(); frame.ranges.len()]; frame.pile.spots.len()],
+            counts: Counts::default(),
+            overheated: Vec::new(),
+        }
+    }
+
+    /// Adds the readings of a spot at one instant, later than all before.
+    pub(super) fn add(&mut self, frame: &Frame, spot: usize, at: At, readings: &[(Celsius, bool)]) {
+        let by_hand = readings.iter().any(|(_, by_hand)| *by_hand);
+        let Some(traces) = self.traces.get_mut(spot) else { return };
+        for (range, trace) in frame.ranges.iter().zip(traces) {
+            let side = side(range, readings);
+            match trace.last_mut() {
+                Some(piece) if piece.goes_on(frame, side, at) => piece.extend(at, by_hand),
+                _ => trace.push(Piece::new(side, at, by_hand)),
+            }
+        }
+    }
+
+    /// Gives back spare memory: a past day does not grow.
+    pub(super) fn shrink(&mut self) {
+        for trace in self.traces.iter_mut().flatten() {
+            trace.shrink_to_fit();
+        }
+        self.overheated.shrink_to_fit();
+    }
+}
+
+// === impl Piece ===
+
+impl Piece {
+    fn new(side: Side, at: At, by_hand: bool) -> Piece {
+        Piece { side, first: at, last: at, by_hand: by_hand.then_some((at, at)) }
+    }
+
+    fn goes_on(&self, frame: &Frame, side: Side, at: At) -> bool {
+        let settings = &frame.pile.settings;
+        let bridged = side != Side::In
+            || at - self.last <= settings.max_gap
+            || self.by_hand.is_some_and(|(_, hand)| at - hand <= settings.hand_gap);
+        self.side == side && bridged && !is_cut(&frame.cuts, self.last, at)
+    }
+
+    fn extend(&mut self, at: At, by_hand: bool) {
+        self.last = at;
+        if by_hand {
+            self.by_hand = Some((self.by_hand.map_or(at, |(first, _)| first), at));
+        }
+    }
+}
+
+/// In range if all readings of the instant are; both too cold and too hot is too cold (design 5.5).
+fn side(range: &Range, readings: &[(Celsius, bool)]) -> Side {
+    if readings.iter().any(|(c, _)| range.is_too_cold(*c)) {
+        Side::Cold
+    } else if readings.iter().any(|(c, _)| range.is_too_hot(*c)) {
+        Side::Hot
+    } else {
+        Side::In
+    }
+}
+
+/// Whether an entry lies between two readings, or at one of them.
+fn is_cut(cuts: &[At], from: At, to: At) -> bool {
+    let next = cuts.partition_point(|cut| *cut < from);
+    cuts.get(next).is_some_and(|cut| *cut <= to)
+}
