@@ -1,7 +1,9 @@
 //! The shell around the rules: broker, store, clock, network and pages.
 
+pub mod cli;
 pub mod clock;
 pub mod config;
+pub mod exchange;
 pub mod limits;
 pub mod model;
 pub mod recorder;

@@ -9,3 +9,4 @@ pub mod message;
 pub mod pile;
 pub mod reading;
 pub mod time;
+pub mod words;

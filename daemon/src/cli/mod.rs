@@ -1,0 +1,3 @@
+//! The commands of the binary.
+
+pub mod judge;
