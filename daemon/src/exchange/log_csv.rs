@@ -13,7 +13,7 @@ const HEADER: [&str; 3] = ["time", "event", "detail"];
 /// Reads all rows; `spots` are those of the pile.
 pub fn read(file: &str, bytes: &[u8], spots: &[SpotName]) -> Result<Vec<LogEntry>, FileProblem> {
     let table = Table::new(file, &HEADER);
-    table.rows(bytes)?.iter().map(|row| entry(&table, row, spots)).collect()
+    table.rows(bytes, |row| entry(&table, row, spots))
 }
 
 fn entry(table: &Table, row: &Row, spots: &[SpotName]) -> Result<LogEntry, FileProblem> {

@@ -14,7 +14,7 @@ const HEADER: [&str; 4] = ["time", "source", "value", "unit"];
 /// Reads all rows. `spots` are those of the pile: a hand reading elsewhere cannot be read.
 pub fn read(file: &str, bytes: &[u8], spots: &[SpotName]) -> Result<Vec<Reading>, FileProblem> {
     let table = Table::new(file, &HEADER);
-    table.rows(bytes)?.iter().map(|row| reading(&table, row, spots)).collect()
+    table.rows(bytes, |row| reading(&table, row, spots))
 }
 
 fn reading(table: &Table, row: &Row, spots: &[SpotName]) -> Result<Reading, FileProblem> {

@@ -40,8 +40,12 @@ impl<'a> Table<'a> {
         FileProblem { file: self.file.to_owned(), line, what: what.into() }
     }
 
-    /// All rows under the header, up to the first that is none.
-    pub(super) fn rows(&self, bytes: &[u8]) -> Result<Vec<Row>, FileProblem> {
+    /// Reads all rows under the header with `read`, up to the first that cannot be read.
+    pub(super) fn rows<T>(
+        &self,
+        bytes: &[u8],
+        read: impl Fn(&Row) -> Result<T, FileProblem>,
+    ) -> Result<Vec<T>, FileProblem> {
         let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
         let mut reader = csv::ReaderBuilder::new().has_headers(false).flexible(true).from_reader(bytes);
         let mut lines = LineCounter { bytes, counted_to: 0, line: 1 };
@@ -76,7 +80,9 @@ impl<'a> Table<'a> {
                 );
                 return Err(self.problem(line, what));
             }
-            rows.push(Row { line, fields: fields.clone() });
+            let row = Row { line, fields };
+            rows.push(read(&row)?);
+            fields = row.fields;
         }
         if header_seen { Ok(rows) } else { Err(self.no_header(1)) }
     }

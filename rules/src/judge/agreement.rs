@@ -140,10 +140,20 @@ impl<'a> Spots<'a> {
         self.present_lot().find_map(|(index, _)| self.at(index, spot)?.qualified_at())
     }
 
-    /// The run of the present lot with the most counted time, the earliest of equals.
+    /// The run of the present lot with the most counted time, the earliest of equals. Its turns are those up to its
+    /// end or up to the spot's qualifying instant, whichever is later (design 5.5).
     fn longest_run(&self, spot: usize) -> Option<Run> {
-        let runs = self.present_lot().filter_map(|(index, _)| self.at(index, spot)).flat_map(|at| &at.runs);
-        runs.map(|run| run.run).reduce(|best, run| if run.counted > best.counted { run } else { best })
+        let of_segment = |(index, segment)| {
+            let runs = self.at(index, spot).map_or(&[][..], |at| at.runs.as_slice());
+            runs.iter().map(move |run| (segment, run.run))
+        };
+        let (segment, run) = self
+            .present_lot()
+            .flat_map(of_segment)
+            .reduce(|best, next| if next.1.counted > best.1.counted { next } else { best })?;
+        let until = self.qualified_at(spot).map_or(run.end, |at| at.max(run.end));
+        let turns = segment.turns.iter().filter(|turn| run.start <= **turn && **turn <= until).count();
+        Some(Run { turns, ..run })
     }
 
     /// The run of the present segment that is open: its joined piece holds the spot's newest counting reading of the
