@@ -14,3 +14,4 @@ pub mod standard;
 pub mod stats;
 pub mod units;
 pub mod verdict;
+pub mod watch;

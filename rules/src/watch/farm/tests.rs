@@ -1,0 +1,268 @@
+use super::*;
+use crate::finding::Change;
+use crate::pile::{Material, Method, Placement, Settings, Spot};
+use crate::verdict::Run;
+use crate::watch::SpotProgress;
+
+/// Minutes of the day on which every script plays.
+fn clock(text: &str) -> At {
+    let (hours, minutes) = text.split_once(':').expect("HH:MM");
+    At(0) + Span::hours(hours.parse().expect("hours")) + Span::minutes(minutes.parse().expect("minutes"))
+}
+
+fn shown(at: At) -> String {
+    format!("{:02}:{:02}", at.0 / 3_600_000, at.0 / 60_000 % 60)
+}
+
+/// A pile from lines `probe spot zone every`, all placed at 00:00.
+fn pile(id: &str, probes: &[(&str, &str, Zone, i64)]) -> Pile {
+    let spot = |(_, name, zone, _): &(&str, &str, Zone, i64)| Spot {
+        name: SpotName::new(*name),
+        zone: *zone,
+        depth_in: None,
+        watched_only: false,
+    };
+    let placement = |(probe, spot, _, every): &(&str, &str, Zone, i64)| Placement {
+        probe: ProbeId::new(*probe),
+        spot: SpotName::new(*spot),
+        from: At(0),
+        until: None,
+        every: Span::minutes(*every),
+        offset_c: 0.0,
+    };
+    Pile {
+        id: PileId::new(id),
+        method: Method::AeratedStatic,
+        material: Material::Manure,
+        built: At(0),
+        initial_cn: None,
+        standards: Vec::new(),
+        spots: probes.iter().map(spot).collect(),
+        placements: probes.iter().map(placement).collect(),
+        settings: Settings::default(),
+    }
+}
+
+fn text(found: &FarmFinding) -> String {
+    let FarmFinding { pile, finding } = found;
+    let change = match finding.change {
+        Change::Opened => "opened",
+        Change::Worsened => "worsened",
+        Change::Closed => "closed",
+    };
+    let who = finding.probe.as_ref().map_or(String::from("all"), |probe| format!("{probe}"));
+    let pile = pile.as_ref().map_or(String::new(), |pile| format!(" in {pile}"));
+    format!(
+        "{} {:?} {who}{pile} {change} {:?} since {}",
+        shown(finding.at),
+        finding.kind,
+        finding.level,
+        shown(finding.opened)
+    )
+}
+
+/// Lines `HH:MM k1 k2` (heard), `HH:MM..HH:MM k1 k2` (heard every minute, both ends included), `HH:MM tick`.
+fn play(farm: &mut Farm, script: &str) -> Vec<String> {
+    let mut found = Vec::new();
+    for line in script.lines().map(str::trim).filter(|line| !line.is_empty()) {
+        let mut words = line.split_whitespace();
+        let when = words.next().expect("an instant");
+        let probes: Vec<&str> = words.collect();
+        if probes == ["tick"] {
+            found.extend(farm.tick(clock(when)));
+            continue;
+        }
+        let (mut at, last) = match when.split_once("..") {
+            Some((from, to)) => (clock(from), clock(to)),
+            None => (clock(when), clock(when)),
+        };
+        while at <= last {
+            for probe in &probes {
+                found.extend(farm.heard(&ProbeId::new(*probe), at));
+            }
+            at = at + Span::minutes(1);
+        }
+    }
+    found.iter().map(text).collect()
+}
+
+fn two_piles() -> Farm {
+    let mut farm = Farm::new(SilenceParams::default());
+    farm.set_pile(&pile(
+        "2026-03",
+        &[
+            ("k1", "heart", Zone::Core, 1),
+            ("k2", "south-side", Zone::Outer, 1),
+            ("k9", "shed", Zone::Ambient, 60),
+        ],
+    ));
+    farm.set_pile(&pile("2026-04", &[("k3", "heart", Zone::Core, 1)]));
+    farm
+}
+
+#[test]
+fn one_silent_probe_opens_after_its_limit_and_closes_when_it_speaks() {
+    let script = "
+        00:01..01:00 k1 k2 k3
+        01:01..01:40 k1 k3
+        01:41 k1 k2 k3
+        01:42..02:00 k1 k2 k3
+    ";
+    let found = play(&mut two_piles(), script);
+    assert_eq!(
+        found,
+        [
+            "01:15 ProbeSilent k2 in 2026-03 opened Note since 01:15",
+            "01:41 ProbeSilent k2 in 2026-03 closed Note since 01:15",
+        ]
+    );
+}
+
+#[test]
+fn the_deadline_is_exact_whenever_the_tick_comes() {
+    let mut farm = Farm::new(SilenceParams::default());
+    farm.set_pile(&pile("2026-03", &[("k1", "heart", Zone::Core, 1)]));
+    play(&mut farm, "00:01..01:00 k1");
+    assert_eq!(farm.next_deadline(), Some(clock("01:15")));
+    assert_eq!(play(&mut farm, "01:14 tick"), [""; 0]);
+    let found = play(&mut farm, "02:00 tick");
+    assert_eq!(found, ["01:15 ProbeSilent k1 in 2026-03 opened Note since 01:15"]);
+}
+
+#[test]
+fn all_silent_at_once_is_one_incident() {
+    let script = "
+        00:01..01:00 k1 k2 k3
+        03:00 tick
+        03:05 k1
+        03:06..03:30 k1 k2 k3
+        05:00 tick
+    ";
+    let found = play(&mut two_piles(), script);
+    assert_eq!(
+        found,
+        [
+            "01:15 AllSilent all opened Act since 01:15",
+            "03:05 AllSilent all closed Act since 01:15",
+            "03:45 AllSilent all opened Act since 03:45",
+        ]
+    );
+}
+
+#[test]
+fn a_probe_that_does_not_come_back_is_silent_for_itself_after_its_time_to_speak() {
+    let script = "
+        00:01..01:00 k1 k2 k3 k9
+        01:40..02:10 k1 k2
+        02:10 tick
+    ";
+    let found = play(&mut two_piles(), script);
+    assert_eq!(
+        found,
+        [
+            "01:15 AllSilent all opened Act since 01:15",
+            "01:40 AllSilent all closed Act since 01:15",
+            "01:55 ProbeSilent k3 in 2026-04 opened Note since 01:15",
+        ]
+    );
+}
+
+#[test]
+fn a_silence_that_costs_an_open_run_is_worth_a_text_after_two_hours() {
+    let mut farm = two_piles();
+    play(&mut farm, "00:01..01:00 k1 k2 k3");
+    let run = Run { start: At(0), end: clock("01:00"), counted: Span::hours(1), turns: 0 };
+    let open = |spot: &str| SpotProgress {
+        spot: SpotName::new(spot),
+        required: true,
+        qualified_at: None,
+        open_run: Some(run),
+    };
+    let spots = vec![open("heart"), open("south-side")];
+    farm.progress(
+        &PileId::new("2026-03"),
+        Progress { at: clock("01:00"), required: Some(Span::hours(72)), qualified_at: None, spots },
+    );
+    let found = play(&mut farm, "01:01..03:10 k1");
+    assert_eq!(
+        found,
+        [
+            "01:15 ProbeSilent k2 in 2026-03 opened Note since 01:15",
+            "01:15 ProbeSilent k3 in 2026-04 opened Note since 01:15",
+            "03:00 ProbeSilent k9 in 2026-03 opened Note since 03:00",
+            "03:00 ProbeSilent k2 in 2026-03 worsened Act since 01:15",
+        ]
+    );
+}
+
+#[test]
+fn a_second_probe_in_the_zone_keeps_the_text_back() {
+    let mut farm = Farm::new(SilenceParams::default());
+    farm.set_pile(&pile("2026-03", &[("k1", "heart", Zone::Core, 1), ("k2", "heart-east", Zone::Core, 1)]));
+    let run = Run { start: At(0), end: clock("01:00"), counted: Span::hours(1), turns: 0 };
+    let spot = SpotProgress {
+        spot: SpotName::new("heart"),
+        required: true,
+        qualified_at: None,
+        open_run: Some(run),
+    };
+    farm.progress(
+        &PileId::new("2026-03"),
+        Progress { at: At(0), required: None, qualified_at: None, spots: vec![spot] },
+    );
+    let found = play(&mut farm, "00:01..01:00 k1 k2\n01:01..04:00 k2");
+    assert_eq!(found, ["01:15 ProbeSilent k1 in 2026-03 opened Note since 01:15"]);
+}
+
+#[test]
+fn a_buffered_burst_closes_only_with_a_fresh_reading() {
+    let script = "
+        00:01..01:00 k1 k2 k3
+        01:01..02:00 k1 k3
+        01:01..01:44 k2
+    ";
+    let found = play(&mut two_piles(), script);
+    assert_eq!(found, ["01:15 ProbeSilent k2 in 2026-03 opened Note since 01:15"]);
+    let mut farm = two_piles();
+    play(&mut farm, script);
+    assert_eq!(play(&mut farm, "01:46 k2"), ["01:46 ProbeSilent k2 in 2026-03 closed Note since 01:15"]);
+}
+
+#[test]
+fn taking_the_probe_out_or_using_the_pile_ends_the_waiting() {
+    let mut farm = two_piles();
+    play(&mut farm, "00:01..01:00 k1 k2 k3\n01:01..01:30 k1 k3");
+    let mut moved = pile(
+        "2026-03",
+        &[
+            ("k1", "heart", Zone::Core, 1),
+            ("k2", "south-side", Zone::Outer, 1),
+            ("k9", "shed", Zone::Ambient, 60),
+        ],
+    );
+    moved.placements[1].until = Some(clock("01:31"));
+    farm.set_pile(&moved);
+    assert_eq!(play(&mut farm, "01:32 k1"), ["01:31 ProbeSilent k2 in 2026-03 closed Note since 01:15"]);
+    let found: Vec<String> =
+        farm.drop_pile(&PileId::new("2026-04"), clock("01:40")).iter().map(text).collect();
+    assert_eq!(found, [""; 0]);
+    assert_eq!(play(&mut farm, "01:33..02:30 k1"), [""; 0]);
+}
+
+#[test]
+fn cutting_into_ticks_changes_nothing() {
+    let script = "00:01..01:00 k1 k2 k3\n01:01..01:40 k1 k3\n01:41..02:00 k1 k2 k3\n09:00 tick";
+    let plain = play(&mut two_piles(), script);
+    let mut farm = two_piles();
+    let mut found = Vec::new();
+    for minute in 1..540 {
+        let at = format!("{:02}:{:02}", minute / 60, minute % 60);
+        let heard = match minute {
+            1..=60 | 101..=120 => "k1 k2 k3",
+            61..=100 => "k1 k3",
+            _ => "tick",
+        };
+        found.extend(play(&mut farm, &format!("{at} {heard}\n{at} tick")));
+    }
+    assert_eq!(found, plain);
+}
