@@ -8,3 +8,5 @@ pub mod limits;
 pub mod model;
 pub mod recorder;
 pub mod standards;
+pub mod summary;
+pub mod telling;

@@ -1,6 +1,58 @@
 //! Every limit of the daemon in one place, each with its reason.
 
+use heapward_rules::units::Span;
+
 /// A standard is a page of text; anything longer is another file by mistake.
 pub const STANDARD_FILE_BYTES_MAX: u64 = 64 * 1024;
 /// Each standard is judged for each pile that names it; nobody works by more rules than this.
 pub const STANDARD_FILES_MAX: usize = 64;
+
+// --- telling ---
+
+/// One text message in the GSM 7-bit alphabet; a longer one is cut into parts and paid twice.
+pub const TEXT_CHARS_MAX: usize = 160;
+/// Longest name (pile, spot, probe, bed) in a text: the sentence has to fit beside two of them.
+pub const NAME_CHARS_SHOWN: usize = 20;
+/// Lengths to which names are cut, one after the other, until the sentence fits.
+pub const NAME_CHARS_SHORTER: [usize; 3] = [NAME_CHARS_SHOWN, 15, 10];
+/// Longest farm name in a mail's subject.
+pub const FARM_CHARS_SHOWN: usize = 40;
+/// Below this a broken run has cost too little to trouble anybody.
+pub const RUN_WORTH_A_TEXT: Span = Span::hours(12);
+/// From here on a run is worth waking somebody: two days would have to be done again.
+pub const RUN_WORTH_WAKING: Span = Span::hours(48);
+/// A blower that was off for less has harmed nothing yet.
+pub const BLOWER_SETTLE: Span = Span::hours(2);
+/// A probe silent for less leaves time enough: hand readings may be a day apart.
+pub const PROBE_SETTLE: Span = Span::hours(2);
+/// A gateway or broker that starts again is back within this time.
+pub const ALL_SILENT_SETTLE: Span = Span::minutes(15);
+/// A Pi without network at start may need a while for the time service.
+pub const CLOCK_SETTLE: Span = Span::minutes(30);
+/// Water needs days to work: no second text on drying before.
+pub const DRYING_PAUSE: Span = Span::hours(72);
+/// Openings of one thing within the window that make it unstable.
+pub const FLAPS_MAX: usize = 3;
+pub const FLAP_WINDOW: Span = Span::hours(6);
+/// An incident shorter than this needs no all-clear: nobody has set out yet.
+pub const ALL_CLEAR_LEAST: Span = Span::minutes(10);
+/// A finding older than this was found late (a gateway that buffered): it is told only if it still lasts.
+pub const LATE_FINDING: Span = Span::minutes(10);
+/// Time for the rest of a late batch to come in before a late finding is told.
+pub const LATE_SETTLE: Span = Span::minutes(2);
+/// Reminders before the second person is told.
+pub const REMINDERS_MAX: u32 = 2;
+/// First and further reminders of danger that nobody has seen.
+pub const DANGER_REMIND_FIRST: Span = Span::minutes(15);
+pub const DANGER_REMIND_NEXT: Span = Span::minutes(30);
+/// After this a thing that was seen, or of which everybody was told, is told again while it lasts.
+pub const REMIND_AGAIN: Span = Span::hours(12);
+/// Reminder of a harvest that is planned too early.
+pub const HARVEST_NOTICE: Span = Span::days(7);
+/// Good news for planning the day comes at this local time.
+pub const GOOD_NEWS_AT: chrono::NaiveTime = match chrono::NaiveTime::from_hms_opt(7, 30, 0) {
+    Some(time) => time,
+    None => chrono::NaiveTime::MIN,
+};
+/// Ended incidents that still matter for pauses and flap detection.
+pub const INCIDENTS_RECENT: Span = Span::hours(72);

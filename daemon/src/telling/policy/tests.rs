@@ -1,0 +1,479 @@
+//! Scripts in, tellings out. Quillback Farm: Odile Marsh has a telephone and a mail address, Bram Okafor is the
+//! second person. Quiet hours 21:00 to 06:30, reminders after 2 h.
+
+use chrono::NaiveTime;
+use heapward_rules::finding::Kind;
+
+use super::*;
+use crate::config::{ChannelConfig, ChannelKind, ContactConfig, DisplayUnit};
+use crate::model::time::{local, parse_rfc3339};
+use crate::telling::topic::Trouble;
+
+const ZONE: chrono_tz::Tz = chrono_tz::America::New_York;
+
+fn clock(text: &str) -> NaiveTime {
+    NaiveTime::parse_from_str(text, "%H:%M").unwrap()
+}
+
+/// `12 14:20`: day of May 2026 and local time.
+fn at(text: &str) -> At {
+    let (day, time) = text.split_once(' ').unwrap();
+    parse_rfc3339(&format!("2026-05-{day:0>2}T{time}:00-04:00")).unwrap()
+}
+
+fn telling() -> TellingConfig {
+    let contact = |name: &str, addresses: &[(&str, &str)], second| ContactConfig {
+        name: name.to_owned(),
+        addresses: addresses.iter().map(|(c, a)| ((*c).to_owned(), (*a).to_owned())).collect(),
+        from_level: Level::Act,
+        second,
+        quiet: None,
+        summary_by: (!second).then(|| "mail".to_owned()),
+    };
+    TellingConfig {
+        quiet_from: clock("21:00"),
+        quiet_until: clock("06:30"),
+        summary_at: clock("06:30"),
+        remind_after: Span::hours(2),
+        channels: ["phone", "mail"]
+            .map(|name| ChannelConfig { name: name.to_owned(), kind: ChannelKind::Terminal })
+            .to_vec(),
+        contacts: vec![
+            contact("odile", &[("phone", "5550100"), ("mail", "odile@quillback.example")], false),
+            contact("bram", &[("phone", "5550101")], true),
+        ],
+        heartbeat: None,
+    }
+}
+
+fn site() -> Site {
+    Site { farm: "Quillback Farm".to_owned(), zone: ZONE, shows: DisplayUnit::Fahrenheit, page: None }
+}
+
+/// A recorder in small: incidents and messages, and the passing of time minute by minute.
+struct Farm {
+    teller: Teller,
+    now: At,
+    incidents: Vec<Incident>,
+    mutes: Vec<Mute>,
+    messages: Vec<OutboxMessage>,
+}
+
+impl Farm {
+    fn at(now: &str) -> Farm {
+        Farm::with(&telling(), now)
+    }
+
+    fn with(telling: &TellingConfig, now: &str) -> Farm {
+        let teller = Teller::new(site(), telling);
+        Farm { teller, now: at(now), incidents: vec![], mutes: vec![], messages: vec![] }
+    }
+
+    fn keep(&mut self, told: Told) {
+        self.incidents.retain(|incident| incident.id != told.incident.id);
+        self.incidents.push(told.incident);
+        self.messages.extend(told.messages);
+    }
+
+    fn take(&mut self, matter: &Matter) {
+        let scene = Scene { now: self.now, recent: &self.incidents, mutes: &self.mutes };
+        if let Some(told) = self.teller.take(matter, scene) {
+            self.keep(told);
+        }
+    }
+
+    /// Lets time pass with a tick each minute.
+    fn until(&mut self, then: &str) {
+        while self.now < at(then) {
+            self.now = self.now + Span::minutes(1);
+            let scene = Scene { now: self.now, recent: &self.incidents, mutes: &self.mutes };
+            for told in self.teller.due(scene) {
+                self.keep(told);
+            }
+        }
+    }
+
+    /// What went to a contact's channel, in order of its due time: `12 14:20 overheating opened`.
+    fn told(&self, contact: &str, channel: &str) -> Vec<String> {
+        let mut list = Vec::new();
+        for message in self.messages.iter().filter(|m| m.contact == contact && m.channel == channel) {
+            let Delivery::Waiting { due_ms } = message.delivery else { panic!("policy sends nothing") };
+            let incident = self.incidents.iter().find(|i| Some(&i.id) == message.incident.as_ref()).unwrap();
+            let step = incident.tellings.iter().find(|t| t.messages.contains(&message.id)).unwrap();
+            list.push((due_ms, format!("{} {} {}", show(due_ms), incident.kind, step.step)));
+        }
+        list.sort();
+        list.into_iter().map(|(_, text)| text).collect()
+    }
+
+    #[track_caller]
+    fn check(&self, wanted: &[&str]) {
+        assert_eq!(self.told("odile", "phone"), wanted);
+        assert_eq!(self.told("odile", "mail"), wanted);
+    }
+}
+
+fn show(ms: i64) -> String {
+    local(At(ms), ZONE).format("%-d %H:%M").to_string()
+}
+
+fn finding(kind: Kind, level: Level, change: Change, when: &str, opened: &str) -> Matter {
+    Matter {
+        topic: Topic::Pile(kind),
+        level,
+        change,
+        at: at(when),
+        opened: at(opened),
+        pile: Some("2026-03".to_owned()),
+        spot: Some("core-north".to_owned()),
+        probe: None,
+        figures: std::collections::BTreeMap::new(),
+    }
+}
+
+#[expect(clippy::cast_precision_loss, reason = "spans of a test")]
+fn counted(matter: Matter, hours: i64) -> Matter {
+    matter.with("counted_ms", Span::hours(hours).0 as f64)
+}
+
+fn opened(kind: Kind, level: Level, when: &str) -> Matter {
+    finding(kind, level, Change::Opened, when, when)
+}
+
+fn closed(kind: Kind, level: Level, opened: &str, when: &str) -> Matter {
+    finding(kind, level, Change::Closed, when, opened)
+}
+
+type Row = (Kind, Level, Option<i64>, &'static str, &'static [&'static str]);
+
+const MOMENTS: &[Row] = {
+    use Kind as K;
+    use Level as L;
+    &[
+        // T1: breaks the quiet hours only for two days' worth; below half a day it is not told.
+        (
+            K::RunAtRisk,
+            L::Act,
+            Some(41),
+            "12 14:20",
+            &["12 14:20 run-at-risk opened", "12 16:20 run-at-risk reminder-1"],
+        ),
+        (K::RunAtRisk, L::Act, Some(41), "12 22:20", &["13 06:30 run-at-risk opened"]),
+        (
+            K::RunAtRisk,
+            L::Act,
+            Some(48),
+            "12 22:20",
+            &["12 22:20 run-at-risk opened", "13 00:20 run-at-risk reminder-1"],
+        ),
+        (K::RunAtRisk, L::Act, Some(3), "12 14:20", &[]),
+        // T3: at half past seven.
+        (K::Qualified, L::Note, None, "12 14:20", &["13 07:30 qualified opened"]),
+        (K::Qualified, L::Act, None, "12 03:20", &["12 07:30 qualified opened"]),
+        // T4, T5: once, by day, without reminders.
+        (K::SlowToHeat, L::Act, None, "12 14:20", &["12 14:20 slow-to-heat opened"]),
+        (K::SpotShort, L::Act, None, "12 23:59", &["13 06:30 spot-short opened"]),
+        (K::Stalled, L::Act, None, "12 14:20", &["12 14:20 stalled opened"]),
+        // T6: held; T7: breaks; T8: breaks and is repeated soon.
+        (K::Overheating, L::Act, None, "12 22:20", &["13 06:30 overheating opened"]),
+        (
+            K::Overheating,
+            L::Urgent,
+            None,
+            "12 22:20",
+            &["12 22:20 overheating opened", "13 00:20 overheating reminder-1"],
+        ),
+        (
+            K::Overheating,
+            L::Danger,
+            None,
+            "13 00:20",
+            &[
+                "13 00:20 overheating opened",
+                "13 00:35 overheating reminder-1",
+                "13 01:05 overheating reminder-2",
+            ],
+        ),
+        // T9: after two hours.
+        (K::BlowerOff, L::Urgent, None, "12 22:20", &["13 00:20 blower-off opened"]),
+        (K::BlowerOff, L::Act, None, "12 22:20", &["13 06:30 blower-off opened"]),
+        // T10.
+        (K::Drying, L::Act, None, "12 14:20", &["12 14:20 drying opened"]),
+        // T11 after two hours, T12 never.
+        (K::ProbeSilent, L::Act, None, "12 14:20", &["12 16:20 probe-silent opened"]),
+        (K::ProbeSilent, L::Note, None, "12 14:20", &[]),
+        // T13.
+        (
+            K::AllSilent,
+            L::Act,
+            None,
+            "12 14:20",
+            &["12 14:35 all-silent opened", "12 16:35 all-silent reminder-1"],
+        ),
+        // T14, and what changes nothing.
+        (K::ReadyToMove, L::Note, None, "12 14:20", &["12 14:20 ready-to-move opened"]),
+        (K::Cured, L::Note, None, "12 14:20", &[]),
+        (K::Reheating, L::Act, None, "12 14:20", &[]),
+        (K::BatteryLow, L::Note, None, "12 14:20", &[]),
+    ]
+};
+
+/// One opening and a day of waiting for every row: kind, level, hours counted, when, and the tellings.
+#[test]
+fn the_moments_and_their_quiet_hours() {
+    for (kind, level, hours, when, wanted) in MOMENTS {
+        let mut farm = Farm::at(when);
+        let matter = opened(*kind, *level, when);
+        farm.take(&hours.map_or(matter.clone(), |hours| counted(matter, hours)));
+        let until = at(when) + Span::minutes(150);
+        while farm.now < until && farm.told("odile", "phone").len() < wanted.len() {
+            let next = farm.now + Span::minutes(1);
+            farm.until(&local(next, ZONE).format("%-d %H:%M").to_string());
+        }
+        assert_eq!(farm.told("odile", "phone"), *wanted, "{kind:?} {level:?} {when}");
+        assert_eq!(farm.told("odile", "mail"), *wanted, "{kind:?} {level:?} {when}");
+    }
+}
+
+#[test]
+fn a_ramp_to_fire_is_told_at_each_level_and_to_the_second_person() {
+    let mut farm = Farm::at("12 22:00");
+    farm.take(&opened(Kind::Overheating, Level::Act, "12 22:00"));
+    farm.until("13 01:00");
+    farm.take(&finding(Kind::Overheating, Level::Urgent, Change::Worsened, "13 01:00", "12 22:00"));
+    farm.until("13 02:50");
+    farm.take(&finding(Kind::Overheating, Level::Danger, Change::Worsened, "13 02:50", "12 22:00"));
+    farm.until("13 02:55");
+    farm.check(&[
+        "13 01:00 overheating worsened-urgent",
+        "13 02:50 overheating worsened-danger",
+        "13 06:30 overheating opened",
+    ]);
+    assert_eq!(farm.told("bram", "phone"), ["13 02:50 overheating worsened-danger"]);
+}
+
+#[test]
+fn reminders_then_the_second_person_then_twice_a_day() {
+    let mut farm = Farm::at("12 07:00");
+    farm.take(&opened(Kind::Overheating, Level::Urgent, "12 07:00"));
+    farm.until("13 02:00");
+    farm.check(&[
+        "12 07:00 overheating opened",
+        "12 09:00 overheating reminder-1",
+        "12 11:00 overheating reminder-2",
+        "13 01:00 overheating reminder-3",
+    ]);
+    assert_eq!(
+        farm.told("bram", "phone"),
+        ["12 13:00 overheating second-person", "13 01:00 overheating reminder-3"]
+    );
+}
+
+#[test]
+fn what_was_seen_is_silent_until_worse_or_half_a_day() {
+    let mut farm = Farm::at("12 07:00");
+    farm.take(&opened(Kind::Overheating, Level::Act, "12 07:00"));
+    farm.until("12 07:10");
+    let seen = farm.teller.seen(&farm.incidents[0], farm.now);
+    assert_eq!(seen.stage, Stage::Seen);
+    farm.keep(Told { incident: seen, messages: vec![] });
+    farm.until("12 12:00");
+    farm.check(&["12 07:00 overheating opened"]);
+    farm.take(&finding(Kind::Overheating, Level::Urgent, Change::Worsened, "12 12:00", "12 07:00"));
+    farm.check(&["12 07:00 overheating opened", "12 12:00 overheating worsened-urgent"]);
+    let seen = farm.teller.seen(&farm.incidents[0], farm.now);
+    farm.keep(Told { incident: seen, messages: vec![] });
+    farm.until("13 00:05");
+    farm.check(&[
+        "12 07:00 overheating opened",
+        "12 12:00 overheating worsened-urgent",
+        "13 00:00 overheating reminder-1",
+    ]);
+}
+
+#[test]
+fn an_all_clear_only_if_it_was_told_and_lasted() {
+    // Told and over.
+    let mut farm = Farm::at("12 14:00");
+    farm.take(&opened(Kind::Overheating, Level::Act, "12 14:00"));
+    farm.until("12 15:00");
+    farm.take(&closed(Kind::Overheating, Level::Act, "12 14:00", "12 15:00"));
+    farm.take(&closed(Kind::Overheating, Level::Act, "12 14:00", "12 15:00"));
+    farm.check(&["12 14:00 overheating opened", "12 15:00 overheating all-clear"]);
+    assert_eq!(farm.incidents[0].stage, Stage::Over);
+
+    // Over within ten minutes.
+    let mut farm = Farm::at("12 14:00");
+    farm.take(&opened(Kind::Overheating, Level::Act, "12 14:00"));
+    farm.until("12 14:09");
+    farm.take(&closed(Kind::Overheating, Level::Act, "12 14:00", "12 14:09"));
+    farm.check(&["12 14:00 overheating opened"]);
+
+    // Never told: the probe is back before its two hours.
+    let mut farm = Farm::at("12 14:00");
+    farm.take(&opened(Kind::ProbeSilent, Level::Act, "12 14:00"));
+    farm.until("12 15:30");
+    farm.take(&closed(Kind::ProbeSilent, Level::Act, "12 14:00", "12 15:30"));
+    farm.until("12 20:00");
+    farm.check(&[]);
+
+    // The all-clear respects the quiet hours.
+    let mut farm = Farm::at("12 20:00");
+    farm.take(&opened(Kind::Overheating, Level::Urgent, "12 20:00"));
+    farm.until("12 21:30");
+    farm.take(&closed(Kind::Overheating, Level::Urgent, "12 20:00", "12 21:30"));
+    farm.check(&["12 20:00 overheating opened", "13 06:30 overheating all-clear"]);
+}
+
+#[test]
+fn a_silent_gateway_hides_its_probes() {
+    let mut farm = Farm::at("12 12:00");
+    for spot in ["core-north", "base", "outer-south"] {
+        let mut silent = opened(Kind::ProbeSilent, Level::Act, "12 12:00");
+        silent.spot = Some(spot.to_owned());
+        farm.take(&silent);
+    }
+    let mut all = opened(Kind::AllSilent, Level::Act, "12 12:00");
+    (all.pile, all.spot) = (None, None);
+    farm.take(&all);
+    farm.until("12 15:00");
+    farm.check(&["12 12:15 all-silent opened", "12 14:15 all-silent reminder-1"]);
+    let mut all = closed(Kind::AllSilent, Level::Act, "12 12:00", "12 15:00");
+    (all.pile, all.spot) = (None, None);
+    farm.take(&all);
+    for spot in ["core-north", "base"] {
+        let mut silent = closed(Kind::ProbeSilent, Level::Act, "12 12:00", "12 15:00");
+        silent.spot = Some(spot.to_owned());
+        farm.take(&silent);
+    }
+    farm.until("12 15:05");
+    // The one that did not come back is told now.
+    farm.check(&[
+        "12 12:15 all-silent opened",
+        "12 14:15 all-silent reminder-1",
+        "12 15:00 all-silent all-clear",
+        "12 15:01 probe-silent opened",
+    ]);
+}
+
+#[test]
+fn what_comes_and_goes_is_told_as_such_once() {
+    let mut farm = Farm::at("12 08:00");
+    for hour in 8..14 {
+        let (from, to) = (format!("12 {hour:02}:00"), format!("12 {hour:02}:30"));
+        farm.until(&from);
+        farm.take(&opened(Kind::Overheating, Level::Act, &from));
+        farm.until(&to);
+        farm.take(&closed(Kind::Overheating, Level::Act, &from, &to));
+    }
+    let wanted = [
+        "12 08:00 overheating opened",
+        "12 08:30 overheating all-clear",
+        "12 09:00 overheating opened",
+        "12 09:30 overheating all-clear",
+        "12 10:00 overheating unstable",
+    ];
+    farm.check(&wanted);
+    // Danger is never muted.
+    farm.until("12 14:00");
+    farm.take(&opened(Kind::Overheating, Level::Danger, "12 14:00"));
+    assert_eq!(farm.told("bram", "phone"), ["12 14:00 overheating opened"]);
+    // The next morning all is as before.
+    farm.until("12 14:10");
+    farm.take(&closed(Kind::Overheating, Level::Danger, "12 14:00", "12 14:10"));
+    farm.until("13 09:00");
+    farm.take(&opened(Kind::Overheating, Level::Act, "13 09:00"));
+    assert!(farm.told("odile", "phone").contains(&"13 09:00 overheating opened".to_owned()));
+}
+
+#[test]
+fn a_mute_ends_by_itself_and_never_covers_danger() {
+    let mut farm = Farm::at("12 08:00");
+    farm.mutes.push(Mute { pile: "2026-03".to_owned(), until: at("12 10:00") });
+    farm.take(&opened(Kind::Overheating, Level::Urgent, "12 08:00"));
+    farm.take(&opened(Kind::BlowerStuckOn, Level::Act, "12 08:00"));
+    farm.until("12 09:00");
+    farm.check(&[]);
+    farm.take(&finding(Kind::Overheating, Level::Danger, Change::Worsened, "12 09:00", "12 08:00"));
+    farm.check(&["12 09:00 overheating opened"]);
+    farm.until("12 10:00");
+    assert!(farm.told("odile", "phone").contains(&"12 10:00 blower-stuck-on opened".to_owned()));
+}
+
+#[test]
+fn a_late_batch_tells_only_what_still_lasts() {
+    let mut farm = Farm::at("12 15:00");
+    farm.take(&opened(Kind::Overheating, Level::Act, "12 09:00"));
+    farm.take(&closed(Kind::Overheating, Level::Act, "12 09:00", "12 11:00"));
+    farm.take(&opened(Kind::FellOutEarly, Level::Act, "12 10:00"));
+    farm.until("12 15:10");
+    farm.check(&["12 15:02 fell-out-early opened"]);
+}
+
+#[test]
+fn drying_is_told_at_most_every_three_days() {
+    let mut farm = Farm::at("12 09:00");
+    farm.take(&opened(Kind::Drying, Level::Act, "12 09:00"));
+    farm.until("13 09:00");
+    farm.take(&closed(Kind::Drying, Level::Act, "12 09:00", "13 09:00"));
+    farm.until("14 09:00");
+    farm.take(&opened(Kind::Drying, Level::Act, "14 09:00"));
+    farm.until("16 09:00");
+    farm.check(&["12 09:00 drying opened", "15 09:00 drying opened"]);
+}
+
+#[test]
+fn an_amended_verdict_is_told_to_those_who_planned_on_it() {
+    let mut farm = Farm::at("12 04:00");
+    farm.take(&opened(Kind::Qualified, Level::Note, "12 04:00"));
+    farm.until("12 16:00");
+    farm.take(&closed(Kind::Qualified, Level::Note, "12 04:00", "12 16:00"));
+    farm.check(&["12 07:30 qualified opened", "12 16:00 qualified all-clear"]);
+    let last = &farm.messages.last().unwrap().text;
+    assert!(last.starts_with("Pile 2026-03: NOT qualified after all"), "{last}");
+}
+
+#[test]
+#[expect(clippy::cast_precision_loss, reason = "instants of a test")]
+fn a_harvest_too_soon_is_told_when_entered_and_a_week_before() {
+    let mut farm = Farm::at("1 10:00");
+    let mut matter = Matter::of_farm(Trouble::HarvestTooSoon, Level::Act, Change::Opened, farm.now, farm.now)
+        .with("harvest_ms", at("20 12:00").0 as f64)
+        .with("earliest_ms", at("31 12:00").0 as f64);
+    matter.pile = Some("2026-03".to_owned());
+    matter.spot = Some("north-4".to_owned());
+    farm.take(&matter);
+    farm.until("21 12:00");
+    farm.check(&["1 10:00 harvest-too-soon opened", "13 12:00 harvest-too-soon week-before"]);
+}
+
+#[test]
+fn contacts_have_levels_and_hours_of_their_own() {
+    let mut telling = telling();
+    telling.contacts[0].from_level = Level::Urgent;
+    telling.contacts[0].quiet = Some((clock("13:00"), clock("15:00")));
+    telling.contacts[1].second = false;
+    telling.contacts[1].quiet = Some((clock("00:00"), clock("00:00")));
+    let mut farm = Farm::with(&telling, "12 23:00");
+    farm.take(&opened(Kind::Overheating, Level::Act, "12 23:00"));
+    assert_eq!(farm.told("bram", "phone"), ["12 23:00 overheating opened"]);
+    farm.check(&[]);
+    farm.until("13 13:30");
+    farm.take(&finding(Kind::Overheating, Level::Urgent, Change::Worsened, "13 13:30", "12 23:00"));
+    farm.until("13 14:00");
+    farm.take(&closed(Kind::Overheating, Level::Urgent, "12 23:00", "13 14:00"));
+    farm.check(&["13 13:30 overheating worsened-urgent", "13 15:00 overheating all-clear"]);
+}
+
+#[test]
+fn the_same_findings_again_give_nothing_new() {
+    let mut farm = Farm::at("12 14:00");
+    farm.take(&opened(Kind::Overheating, Level::Act, "12 14:00"));
+    let (incidents, messages) = (farm.incidents.clone(), farm.messages.clone());
+    farm.take(&opened(Kind::Overheating, Level::Act, "12 14:00"));
+    assert_eq!(farm.incidents, incidents);
+    assert_eq!(farm.messages, messages);
+    let mut again = Farm::at("12 14:00");
+    again.take(&opened(Kind::Overheating, Level::Act, "12 14:00"));
+    assert_eq!(again.messages, messages);
+}

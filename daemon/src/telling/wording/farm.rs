@@ -1,0 +1,48 @@
+//! Sentences about the daemon's own troubles and the farm's plans.
+
+use super::View;
+use super::draft::Draft;
+use crate::telling::topic::Trouble;
+
+pub(super) fn trouble(view: View<'_>, trouble: Trouble) -> Draft {
+    let since = view.when(view.since());
+    match trouble {
+        Trouble::StoreFailing => {
+            Draft::fact(format!("Heapward can't keep readings since {since}: card full, locked or broken."))
+                .action("Free space or change the card; write hand readings on paper until then.")
+        }
+        Trouble::DiskLow => {
+            let left = view.figure("free_mb").map(|mb| format!(", {mb:.0} MB left")).unwrap_or_default();
+            Draft::fact(format!("Heapward's card is nearly full{left}."))
+                .action("Copy the backups away and delete them, or fit a larger card.")
+        }
+        Trouble::BrokerAway => Draft::fact(format!("Heapward can't reach the MQTT broker since {since}."))
+            .action("Check the power and network in the barn, then the broker.")
+            .hint("Hand readings keep the evidence."),
+        Trouble::ClockUntrusted => {
+            Draft::fact(format!("Heapward's clock is not set since {since}; readings are held."))
+                .action("Check the network or the clock's battery; enter hand readings with their time.")
+        }
+        Trouble::ChannelFailing => {
+            let channel = view.place().unwrap_or_else(|| "a channel".to_owned());
+            Draft::fact(format!("Heapward could send nothing by {channel} since {since}."))
+                .action("Try: heapward send-test. It says what is wrong.")
+        }
+        Trouble::HarvestTooSoon => harvest(view),
+    }
+}
+
+/// 7 CFR 205.203(c)(1): raw manure 90 days before harvest, 120 where the crop touches the soil.
+fn harvest(view: View<'_>) -> Draft {
+    let bed = view.place().map(|bed| format!(" on bed {bed}")).unwrap_or_default();
+    let planned =
+        view.instant("harvest_ms").map(|at| format!(" planned {}", view.when(at))).unwrap_or_default();
+    let earliest = view
+        .instant("earliest_ms")
+        .map_or_else(|| "90 or 120 days after spreading".to_owned(), |at| view.when(at));
+    Draft::fact(format!(
+        "{} went out as raw manure{bed}; harvest{planned} is too soon.",
+        view.about().trim_end_matches(':')
+    ))
+    .action(format!("Earliest: {earliest}. Ask your certifier before you harvest."))
+}

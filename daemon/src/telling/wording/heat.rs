@@ -1,0 +1,168 @@
+//! Sentences about heat, runs and moisture.
+//!
+//! The advice follows two rules of safety: never more air on a dry pile above 170 F, and never open a pile alone when
+//! fire is possible.
+
+use heapward_rules::finding::Level;
+use heapward_rules::units::{Celsius, Span};
+
+use super::draft::Draft;
+use super::{View, say};
+
+/// Above 160 F; levels for 170 F and fire.
+pub(super) fn overheating(view: View<'_>) -> Draft {
+    let (spot, since) = (view.spot(), view.when(view.since()));
+    let reading = view.reading().map(|t| format!(" {t}")).unwrap_or_default();
+    match view.level {
+        Level::Note | Level::Act => Draft::fact(format!(
+            "{} {spot}{reading}, above {} since {since}.",
+            view.about(),
+            view.limit(160.0)
+        ))
+        .action("Run the air longer or more often; water it if it is dry.")
+        .hint("Steam scalds."),
+        Level::Urgent => Draft::fact(format!(
+            "{} {spot}{reading}, above {} since {since}.",
+            view.about(),
+            view.limit(170.0)
+        ))
+        .action("Too hot to count. Two people: wet it, open it from the side. No more air if dry."),
+        Level::Danger => Draft::fact(format!(
+            "FIRE RISK pile {}: {spot}{reading} at {since}.",
+            view.named(view.incident.pile.as_deref(), "?")
+        ))
+        .action("Smoke, burnt smell: stay away, call the fire service. Never open it alone; hose first."),
+    }
+}
+
+/// The end of overheating.
+pub(super) fn cooled(view: View<'_>) -> Draft {
+    let peak = view.figure("worst_c").map(|c| format!(" (peak {})", view.temperature(c))).unwrap_or_default();
+    let draft = Draft::fact(format!(
+        "{} heat is over: below {} at {}{peak}.",
+        view.about(),
+        view.limit(155.0),
+        view.when(view.closed()),
+    ));
+    match view.level {
+        Level::Danger => draft.action("If you smell smoke it is not over: stay away, call the fire service."),
+        Level::Urgent => draft.action("Check moisture within 2 days: heat and air dry it."),
+        Level::Note | Level::Act => draft.hint("Check moisture within 2 days: air dries it."),
+    }
+}
+
+/// A forecast that 160 F will be crossed.
+pub(super) fn overheating_ahead(view: View<'_>) -> Draft {
+    let reading = view.reading().map(|t| format!(" {t}")).unwrap_or_default();
+    let slope = view.figure("slope_c_per_h").map(|s| format!(", {}", say::slope(s, view.site.shows)));
+    let expected = view
+        .instant("expected_at_ms")
+        .map_or_else(|| "soon".to_owned(), |at| format!("about {}", view.when(at)));
+    Draft::fact(format!(
+        "{} {}{reading}{}: {} expected {expected}.",
+        view.about(),
+        view.spot(),
+        slope.unwrap_or_default(),
+        view.limit(160.0),
+    ))
+    .action("Run the air longer or more often today; check moisture first.")
+}
+
+/// A run with hours worth saving falls towards 131 F: the most valuable message of all.
+pub(super) fn run_at_risk(view: View<'_>) -> Draft {
+    let reading = view.reading().map(|t| format!(" {t}")).unwrap_or_default();
+    let slope = view.figure("slope_c_per_h").map(|s| format!(" {}", say::slope(s, view.site.shows)));
+    let counted = view.counted().map(|counted| format!(", {counted} counted")).unwrap_or_default();
+    Draft::fact(format!("{} {}{reading}{}{counted}.", view.about(), view.spot(), slope.unwrap_or_default()))
+        .action(format!(
+            "Add cover there, cut blower on-time by 1/3. Below {} the count restarts.",
+            view.limit(131.0)
+        ))
+        .hint(view.when(view.since()))
+}
+
+/// How a run at risk ended: saved or broken.
+pub(super) fn run_decided(view: View<'_>) -> Draft {
+    let reading = view.figure("temperature_c");
+    let is_broken = reading.is_some_and(|c| Celsius(c).is_below(Celsius::from_f(131.0)));
+    let shown = view.reading().map(|t| format!(" {t}")).unwrap_or_default();
+    let counted = view.counted().map(|counted| format!(", {counted} counted")).unwrap_or_default();
+    let fact = format!("{} {}{shown} at {}{counted}", view.about(), view.spot(), view.when(view.closed()));
+    if is_broken {
+        Draft::fact(format!("{fact}: the run is broken."))
+            .action(format!("Nothing to do tonight; the count restarts at {}.", view.limit(131.0)))
+    } else {
+        Draft::fact(format!("{fact}: no longer at risk, the run goes on."))
+            .hint("Leave the blower as it is for a day.")
+    }
+}
+
+/// Not at 131 F after three or four days.
+pub(super) fn slow_to_heat(view: View<'_>) -> Draft {
+    let best = view.reading().map(|t| format!(", best {t}")).unwrap_or_default();
+    let age = age(view).map_or_else(|| "by now".to_owned(), |age| format!("after {age}"));
+    Draft::fact(format!("{} no spot at {} {age}{best}.", view.about(), view.limit(131.0)))
+        .action("Squeeze test. Wet: dry chips. Dry: water. Else: less air, more cover. Rebuild while fresh.")
+}
+
+/// Not at 131 F and not on the way there.
+pub(super) fn stalled(view: View<'_>) -> Draft {
+    let reading = view.reading().map(|t| format!(" at {t}")).unwrap_or_default();
+    Draft::fact(format!(
+        "{} {} stuck{reading} since {}, short of {}.",
+        view.about(),
+        view.spot(),
+        view.when(view.since()),
+        view.limit(131.0)
+    ))
+    .action("Squeeze test. Wet: air, then dry chips. Dry: water. Right: less air, more cover.")
+}
+
+/// The other spots are done; this one will not get there.
+pub(super) fn spot_short(view: View<'_>) -> Draft {
+    let reading = view.reading().map(|t| format!(" ({t})")).unwrap_or_default();
+    Draft::fact(format!("{} the rest is done, {}{reading} will not get there.", view.about(), view.spot()))
+        .action(format!(
+            "Add {} cover there and shorten the air, or remix outside to inside.",
+            say::depth(6.0, 12.0, view.site.shows)
+        ))
+}
+
+/// Was hot, is young and cooled before its time.
+pub(super) fn fell_out_early(view: View<'_>) -> Draft {
+    let reading = view.reading().map(|t| format!(" {t}")).unwrap_or_default();
+    Draft::fact(format!(
+        "{} {}{reading}, below {} since {}, too early to be done.",
+        view.about(),
+        view.spot(),
+        view.limit(131.0),
+        view.when(view.since()),
+    ))
+    .action("Squeeze test: water if dry. If the base is cold, shorten the air.")
+}
+
+/// The moisture reading is an index of the probe's own, not a percentage of water: the squeeze test decides.
+pub(super) fn drying(view: View<'_>) -> Draft {
+    let reading = view.figure("moisture_percent").map(|m| format!(" {m:.0}")).unwrap_or_default();
+    let low = view.instant("expected_at_ms").map(|at| format!(", low by {}", view.when(at)));
+    let water = view.figure("water_litres").map_or_else(
+        || "water it".to_owned(),
+        |litres| format!("add about {}", say::water(litres, view.site.shows)),
+    );
+    Draft::fact(format!(
+        "{} {} is drying, moisture reading{reading}{}.",
+        view.about(),
+        view.spot(),
+        low.unwrap_or_default()
+    ))
+    .action(format!("Squeeze test; if it crumbles {water} in portions."))
+    .hint("Mask against dust.")
+}
+
+/// Time since the instant named by `since_ms` (the building of the pile), in hours.
+fn age(view: View<'_>) -> Option<String> {
+    let since = view.instant("since_ms")?;
+    let decided = view.instant("decided_ms").unwrap_or(view.now);
+    let age = decided - since;
+    (age > Span::ZERO).then(|| say::hours(age))
+}

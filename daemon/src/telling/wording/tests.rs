@@ -1,0 +1,245 @@
+//! Every sentence in a table (`texts.txt`), and what must hold for all of them whatever the names.
+//!
+//! After a wanted change: `HEAPWARD_WRITE_TABLES=1 cargo nextest run -p heapward wording`, then read the difference.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
+use proptest::prelude::*;
+
+use super::*;
+use crate::model::incident::Stage;
+use crate::model::time::parse_rfc3339;
+use crate::telling::moment::Moment;
+use crate::telling::topic::level_word;
+
+const LEVELS: [Level; 4] = [Level::Note, Level::Act, Level::Urgent, Level::Danger];
+
+fn at(text: &str) -> At {
+    parse_rfc3339(text).unwrap()
+}
+
+fn site(shows: DisplayUnit) -> Site {
+    Site {
+        farm: "Quillback Farm".to_owned(),
+        zone: chrono_tz::America::New_York,
+        shows,
+        page: Some("http://barn.quillback.example/".to_owned()),
+    }
+}
+
+/// Figures as the rules would set them for the topic.
+#[expect(clippy::cast_precision_loss, reason = "instants of a test")]
+fn figures(topic: Topic, level: Level) -> BTreeMap<String, f64> {
+    let c = |f: f64| Celsius::from_f(f).0;
+    let ms = |text: &str| at(text).0 as f64;
+    let hours = |n: i64| Span::hours(n).0 as f64;
+    let run = [("counted_ms", hours(41)), ("required_ms", hours(72))];
+    let list: Vec<(&str, f64)> = match topic {
+        Topic::Pile(Kind::Overheating) => {
+            let f = [161.8, 163.4, 172.2, 186.1][level as usize];
+            vec![("temperature_c", c(f)), ("worst_c", c(f + 1.0))]
+        }
+        Topic::Pile(Kind::OverheatingAhead) => vec![
+            ("temperature_c", c(152.0)),
+            ("slope_c_per_h", 1.1),
+            ("expected_at_ms", ms("2026-05-12T21:40:00-04:00")),
+        ],
+        Topic::Pile(Kind::RunAtRisk) => {
+            [vec![("temperature_c", c(132.4)), ("slope_c_per_h", -0.6)], run.to_vec()].concat()
+        }
+        Topic::Pile(Kind::SlowToHeat) => vec![
+            ("temperature_c", c(104.0)),
+            ("since_ms", ms("2026-05-09T10:20:00-04:00")),
+            ("decided_ms", ms("2026-05-12T14:20:00-04:00")),
+        ],
+        Topic::Pile(Kind::Drying) => vec![
+            ("moisture_percent", 43.6),
+            ("water_litres", 230.0),
+            ("expected_at_ms", ms("2026-05-14T08:00:00-04:00")),
+        ],
+        Topic::Pile(Kind::ProbeSilent | Kind::AllSilent) => {
+            vec![("since_ms", ms("2026-05-12T02:10:00-04:00"))]
+        }
+        Topic::Pile(Kind::BatteryLow) => vec![("battery_percent", 11.0)],
+        Topic::Pile(Kind::BlowerOff) => vec![("since_ms", ms("2026-05-12T12:05:00-04:00"))],
+        Topic::Pile(Kind::BlowerStuckOn) => vec![("slope_c_per_h", -0.5)],
+        Topic::Pile(Kind::Qualified) => vec![("required_ms", hours(72))],
+        Topic::Farm(Trouble::DiskLow) => vec![("free_mb", 212.0)],
+        Topic::Farm(Trouble::HarvestTooSoon) => vec![
+            ("harvest_ms", ms("2026-07-20T12:00:00-04:00")),
+            ("earliest_ms", ms("2026-09-09T12:00:00-04:00")),
+        ],
+        _ => vec![("temperature_c", c(118.0))],
+    };
+    list.into_iter().map(|(name, value)| (name.to_owned(), value)).collect()
+}
+
+fn incident(topic: Topic, level: Level, names: [&str; 3]) -> Incident {
+    let is_farm = topic == Topic::Pile(Kind::AllSilent)
+        || (matches!(topic, Topic::Farm(_)) && topic != Topic::Farm(Trouble::HarvestTooSoon));
+    let has_spot = !is_farm || topic == Topic::Farm(Trouble::ChannelFailing);
+    let has_probe = matches!(
+        topic,
+        Topic::Pile(
+            Kind::ProbeSilent
+                | Kind::ProbeStuck
+                | Kind::ProbeFaulty
+                | Kind::ProbePulledOut
+                | Kind::ProbeMoved
+                | Kind::WrongUnit
+                | Kind::BatteryLow
+        )
+    );
+    Incident {
+        id: "test".to_owned(),
+        pile: (!is_farm).then(|| names[0].to_owned()),
+        kind: topic.word().to_owned(),
+        level: level_word(level).to_owned(),
+        spot: has_spot.then(|| names[1].to_owned()),
+        probe: has_probe.then(|| names[2].to_owned()),
+        opened_ms: at("2026-05-12T14:20:00-04:00").0,
+        closed_ms: None,
+        stage: Stage::Noted,
+        figures: figures(topic, level),
+        tellings: vec![],
+        muted_until_ms: None,
+    }
+}
+
+fn place(topic: Topic) -> &'static str {
+    match topic {
+        Topic::Farm(Trouble::ChannelFailing) => "odile-phone",
+        Topic::Farm(Trouble::HarvestTooSoon) => "north-4",
+        _ => "core-north",
+    }
+}
+
+fn table(shows: DisplayUnit) -> String {
+    let mut table = String::new();
+    let now = at("2026-05-12T14:30:00-04:00");
+    for topic in Topic::all() {
+        for level in LEVELS {
+            let incident = incident(topic, level, ["2026-03", place(topic), "k1"]);
+            let closed = Incident { closed_ms: Some(at("2026-05-12T16:05:00-04:00").0), ..incident.clone() };
+            let steps = [
+                (&incident, Step::Opened, now),
+                (&incident, Step::Worsened(level), now),
+                (&incident, Step::Reminder(1), now),
+                (&incident, Step::Unstable, now),
+                (&closed, Step::AllClear, at("2026-05-12T16:06:00-04:00")),
+            ];
+            for (incident, step, now) in steps {
+                let words = words(incident, step, &site(shows), now).unwrap();
+                let (word, length) = (step.word(), words.text.chars().count());
+                writeln!(table, "{} {} {word}: [{length}] {}", topic.word(), level_word(level), words.text)
+                    .unwrap();
+            }
+        }
+        let incident = incident(topic, Level::Act, ["2026-03", place(topic), "k1"]);
+        let words = words(&incident, Step::Opened, &site(shows), now).unwrap();
+        writeln!(table, "{} subject: {}", topic.word(), words.subject).unwrap();
+        writeln!(table, "{} line: {}\n", topic.word(), line(&incident, &site(shows), now)).unwrap();
+    }
+    table
+}
+
+fn check_table(name: &str, written: &str, table: &str) {
+    if std::env::var_os("HEAPWARD_WRITE_TABLES").is_some() {
+        let path = format!("{}/src/telling/wording/{name}", env!("CARGO_MANIFEST_DIR"));
+        std::fs::write(path, table).unwrap();
+        return;
+    }
+    for (is, was) in table.lines().zip(written.lines()) {
+        assert_eq!(is, was);
+    }
+    assert_eq!(table.lines().count(), written.lines().count());
+}
+
+#[test]
+fn the_sentences_are_those_of_the_table() {
+    check_table("texts.txt", include_str!("texts.txt"), &table(DisplayUnit::Fahrenheit));
+}
+
+#[test]
+fn the_sentences_in_celsius_are_those_of_their_table() {
+    check_table("texts_celsius.txt", include_str!("texts_celsius.txt"), &table(DisplayUnit::Celsius));
+}
+
+#[test]
+fn a_mail_about_fire_has_every_caution() {
+    let incident = incident(Topic::Pile(Kind::Overheating), Level::Danger, ["2026-03", "core-north", "k1"]);
+    let site = site(DisplayUnit::Fahrenheit);
+    let words = words(&incident, Step::Opened, &site, at("2026-05-12T14:21:00-04:00")).unwrap();
+    assert_eq!(words.subject, "Quillback Farm: FIRE RISK, pile 2026-03, core-north above 180 F");
+    check_table("fire_mail.txt", include_str!("fire_mail.txt"), &words.body);
+}
+
+#[test]
+fn a_run_that_broke_is_not_called_saved() {
+    let mut incident = incident(Topic::Pile(Kind::RunAtRisk), Level::Act, ["2026-03", "outer-south", "k1"]);
+    incident.closed_ms = Some(at("2026-05-12T16:05:00-04:00").0);
+    let site = site(DisplayUnit::Fahrenheit);
+    let now = at("2026-05-12T16:06:00-04:00");
+    for (f, wanted) in [
+        (
+            130.9,
+            "Pile 2026-03: outer-south 130.9 F at 16:05, 41 of 72 h counted: the run is broken. Nothing to do \
+             tonight; the count restarts at 131 F.",
+        ),
+        (
+            137.0,
+            "Pile 2026-03: outer-south 137 F at 16:05, 41 of 72 h counted: no longer at risk, the run goes on. \
+             Leave the blower as it is for a day.",
+        ),
+    ] {
+        incident.figures.insert("temperature_c".to_owned(), Celsius::from_f(f).0);
+        assert_eq!(words(&incident, Step::AllClear, &site, now).unwrap().text, wanted);
+    }
+}
+
+#[test]
+fn with_the_longest_names_what_to_do_still_fits() {
+    let long = "a-very-long-name-from-a-configuration";
+    for topic in Topic::all() {
+        for level in LEVELS {
+            let incident = incident(topic, level, [long, long, long]);
+            let site = site(DisplayUnit::Fahrenheit);
+            let now = at("2026-05-13T14:30:00-04:00");
+            let opened = View::new(&incident, Step::Opened, &site, now).unwrap().draft();
+            let reminds = Moment::of(topic, level, None).reminds;
+            let step = if reminds { Step::Reminder(1) } else { Step::Opened };
+            let words = words(&incident, step, &site, now).unwrap();
+            assert!(words.text.chars().count() <= 160);
+            assert!(!words.text.ends_with(".."), "{} {level:?}: {}\n{opened:?}", topic.word(), words.text);
+        }
+    }
+}
+
+proptest! {
+    #[test]
+    fn no_name_breaks_a_text_a_subject_or_a_line(
+        pile in any::<String>(), spot in any::<String>(), probe in any::<String>(), farm in any::<String>(),
+        topic in 0_usize..28, level in 0_usize..4, closed in any::<bool>(), value in any::<f64>(),
+    ) {
+        let topic = Topic::all().nth(topic).unwrap();
+        let mut incident = incident(topic, LEVELS[level], [&pile, &spot, &probe]);
+        for name in ["temperature_c", "expected_at_ms", "since_ms", "counted_ms"] {
+            incident.figures.insert(name.to_owned(), value);
+        }
+        let site = Site { farm, page: Some(probe.clone()), ..site(DisplayUnit::Fahrenheit) };
+        let now = at("2026-05-12T14:30:00-04:00");
+        if closed {
+            incident.closed_ms = Some(now.0);
+        }
+        for step in [Step::Opened, Step::Reminder(2), Step::SecondPerson, Step::Unstable, Step::AllClear] {
+            let words = words(&incident, step, &site, now).unwrap();
+            prop_assert!(words.text.chars().count() <= 160);
+            prop_assert!(gsm::is_basic(&words.text), "{:?}", words.text);
+            for one in [words.subject.as_str(), &line(&incident, &site, now)] {
+                prop_assert!(!one.chars().any(char::is_control), "{one:?}");
+            }
+            prop_assert!(!words.body.contains('\r'));
+        }
+    }
+}
