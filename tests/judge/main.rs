@@ -3,3 +3,4 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test that cannot go on stops with the place")]
 
 mod cases;
+mod properties;

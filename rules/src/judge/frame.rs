@@ -1,13 +1,9 @@
 //! What does not change with readings: the pile, its placements in force, the ranges that matter and the cuts.
 
-use std::collections::BTreeMap;
-
-use super::SourceId;
 use super::segment::{self, Segment};
-use crate::ids::ProbeId;
+use super::source::Sources;
 use crate::log::{LogEntry, LogEvent};
 use crate::pile::{Pile, Placement};
-use crate::reading::Source;
 use crate::standard::Standard;
 use crate::units::{At, Celsius, Span};
 use crate::verdict::GivenUp;
@@ -33,7 +29,7 @@ pub(super) struct Range {
 pub(super) struct Frame {
     pub(super) pile: Pile,
     pub(super) standards: Vec<Standard>,
-    /// Windows of each probe in order of time; the index is [`SourceId`] less the number of spots.
+    /// Windows of each placed probe, in order of time.
     pub(super) windows: Vec<Vec<Window>>,
     pub(super) ranges: Vec<Range>,
     pub(super) segments: Vec<Segment>,
@@ -43,7 +39,7 @@ pub(super) struct Frame {
     pub(super) given_up: Vec<Option<GivenUp>>,
     /// Instants that no piece of a trace may span.
     pub(super) cuts: Vec<At>,
-    probes: BTreeMap<ProbeId, usize>,
+    pub(super) sources: Sources,
 }
 
 /// `every` of a reading outside all placements (design 5.5).
@@ -53,15 +49,12 @@ const EVERY_UNPLACED: Span = Span::minutes(1);
 
 impl Frame {
     pub(super) fn new(pile: Pile, standards: Vec<Standard>, log: &[LogEntry]) -> Frame {
-        let mut probes = BTreeMap::new();
+        let sources = Sources::new(&pile);
+        let mut windows = vec![Vec::new(); sources.probes()];
         for placement in &pile.placements {
-            let next = probes.len();
-            probes.entry(placement.probe.clone()).or_insert(next);
-        }
-        let mut windows = vec![Vec::new(); probes.len()];
-        for placement in &pile.placements {
-            if let (Some(window), Some(probe)) = (window(&pile, placement), probes.get(&placement.probe)) {
-                windows[*probe].push(window);
+            let of_probe = sources.probe(&placement.probe).and_then(|probe| windows.get_mut(probe));
+            if let (Some(window), Some(of_probe)) = (window(&pile, placement), of_probe) {
+                of_probe.push(window);
             }
         }
         for of_probe in &mut windows {
@@ -77,7 +70,7 @@ impl Frame {
             standards,
             windows,
             ranges,
-            probes,
+            sources,
         };
         frame.set_log(log);
         frame
@@ -99,22 +92,6 @@ impl Frame {
         let only_old = old.iter().filter(|cut| !self.cuts.contains(cut));
         let only_new = self.cuts.iter().filter(|cut| !old.contains(cut));
         only_old.chain(only_new).min().copied()
-    }
-
-    pub(super) fn source(&mut self, source: &Source) -> Option<SourceId> {
-        let spots = self.pile.spots.len();
-        let index = match source {
-            Source::Hand(name) => self.pile.spots.iter().position(|spot| spot.name == *name)?,
-            Source::Probe(probe) => {
-                let next = self.probes.len();
-                let index = *self.probes.entry(probe.clone()).or_insert(next);
-                if index == self.windows.len() {
-                    self.windows.push(Vec::new());
-                }
-                spots + index
-            }
-        };
-        u32::try_from(index).ok().map(SourceId)
     }
 
     /// The window of a probe in which an instant lies, with its position among the probe's windows.

@@ -2,7 +2,7 @@
 //!
 //! A [`Judge`] is fed readings in order of time and can say at any moment what it thinks of the pile. It keeps no
 //! readings: for each UTC day it keeps the state before the day and a short summary of the day. A reading that comes
-//! late is committed by the shell first; then the judge is asked to [`Judge::rejudge`] from that instant: it runs the
+//! late is committed by the shell first; then the judge is asked to [`Judge::rejudge`]: it runs the
 //! day again from its saved state and stops at the first day whose end is as it was. So the judgement is a function
 //! of the set of readings and entries alone, and an amendment costs a day, not a season.
 //!
@@ -27,6 +27,7 @@ mod outcome;
 mod proof;
 mod run;
 mod segment;
+mod source;
 mod state;
 mod together;
 mod trace;
@@ -34,7 +35,7 @@ mod unit_doubt;
 
 use crate::log::LogEntry;
 use crate::pile::Pile;
-use crate::reading::{Reading, Source, Unit};
+use crate::reading::{Reading, Unit};
 use crate::standard::Standard;
 use crate::units::{At, Span};
 use crate::verdict::Judgement;
@@ -43,9 +44,7 @@ use frame::Frame;
 use state::State;
 use trace::Day;
 
-/// A source of readings within one pile: a probe, or a person at a spot. Made by [`Judge::source`].
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub struct SourceId(u32);
+pub use source::{SourceId, Sources};
 
 /// A temperature as it was reported. `unit` is °C or °F.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -68,7 +67,7 @@ pub enum Taken {
 /// Stored readings of the pile's sources, for judging a day again.
 pub trait History {
     /// All temperature samples with `from <= at < to`, in order of time; of one instant in any order.
-    fn samples(&self, from: At, to: At) -> Vec<Sample>;
+    fn samples(&self, sources: &mut Sources, from: At, to: At) -> Vec<Sample>;
 }
 
 /// The judge of one pile.
@@ -120,7 +119,8 @@ impl Judge {
     /// whoever reads a file refuses them before.
     pub fn of_set(pile: Pile, standards: Vec<Standard>, log: &[LogEntry], readings: &[Reading]) -> Judge {
         let mut judge = Judge::new(pile, standards, log);
-        let mut samples: Vec<Sample> = readings.iter().filter_map(|reading| judge.sample(reading)).collect();
+        let mut samples: Vec<Sample> =
+            readings.iter().filter_map(|reading| judge.sources().sample(reading)).collect();
         samples.sort_by_key(|sample| sample.at);
         for sample in samples {
             judge.take(sample);
@@ -132,16 +132,9 @@ impl Judge {
         &self.frame.pile
     }
 
-    /// The number of a source; `None` for a hand reading at a spot that the pile does not have.
-    pub fn source(&mut self, source: &Source) -> Option<SourceId> {
-        self.frame.source(source)
-    }
-
-    /// A reading as a sample; `None` where [`Judge::source`] has none or the value is no temperature.
-    pub fn sample(&mut self, reading: &Reading) -> Option<Sample> {
-        let source = self.source(&reading.source)?;
-        crate::reading::reported_c(reading.value, reading.unit)?;
-        Some(Sample { at: reading.at, source, value: reading.value, unit: reading.unit })
+    /// The numbers of the sources; they hold until [`Judge::set_pile`].
+    pub fn sources(&mut self) -> &mut Sources {
+        &mut self.frame.sources
     }
 
     /// Takes the next sample in order of time.
@@ -161,17 +154,17 @@ impl Judge {
         self.open.first().map(|sample| sample.at)
     }
 
-    /// Judges again from the day of an instant on, until a day ends as it did before.
+    /// Judges again for late readings: from the day of the first on, until a day after the last ends as it did before.
     ///
     /// `history` must already have the late readings, and everything that was taken before.
-    pub fn rejudge(&mut self, from: At, history: &dyn History) {
-        self.run_again(from, history, true);
+    pub fn rejudge(&mut self, first: At, last: At, history: &dyn History) {
+        self.run_again(first, day_number(last), history);
     }
 
     /// Another log: entries were added, came late or were withdrawn. Judges again where it matters.
     pub fn set_log(&mut self, log: &[LogEntry], history: &dyn History) {
         if let Some(from) = self.frame.set_log(log) {
-            self.run_again(from, history, false);
+            self.run_again(from, i64::MAX, history);
         }
     }
 
@@ -184,7 +177,7 @@ impl Judge {
         history: &dyn History,
     ) {
         *self = Judge::new(pile, standards, log);
-        self.run_again(At::MIN, history, false);
+        self.run_again(At::MIN, i64::MAX, history);
     }
 
     /// What the judge thinks of the pile now.
@@ -215,8 +208,12 @@ impl Judge {
         self.today = number;
     }
 
-    fn run_again(&mut self, from: At, history: &dyn History, may_stop: bool) {
+    /// `may_stop_on` is the first day after which an unchanged state ends it.
+    fn run_again(&mut self, from: At, may_stop_on: i64, history: &dyn History) {
         let first = day_number(from);
+        if self.today != i64::MIN && first > self.today {
+            return; // nothing was judged there yet
+        }
         let keep = self.past.partition_point(|past| past.number < first);
         // Only days with readings are kept: the state before `first` is the one before the next kept day.
         let old: Vec<PastDay> = self.past.drain(keep..).collect();
@@ -231,11 +228,11 @@ impl Judge {
         let mut next = day_start(first);
         for (index, past) in old.iter().enumerate() {
             let end = day_start(past.number) + DAY;
-            self.feed(history.samples(next, end));
+            self.feed(history, next, end);
             next = end;
             let after = old.get(index + 1).map_or(&old_live.1, |later| &later.before);
             self.end_day();
-            if may_stop && self.state == *after {
+            if past.number >= may_stop_on && self.state == *after {
                 self.past.extend(old.into_iter().skip(index + 1));
                 (self.today, self.before_today, self.state) = old_live;
                 self.day = old_day;
@@ -243,7 +240,7 @@ impl Judge {
                 return;
             }
         }
-        self.feed(history.samples(next, At::MAX));
+        self.feed(history, next, At::MAX);
     }
 
     /// Closes the current day so that the state is the one after all of it.
@@ -255,8 +252,8 @@ impl Judge {
         }
     }
 
-    fn feed(&mut self, samples: Vec<Sample>) {
-        for sample in samples {
+    fn feed(&mut self, history: &dyn History, from: At, to: At) {
+        for sample in history.samples(&mut self.frame.sources, from, to) {
             self.take(sample);
         }
     }
