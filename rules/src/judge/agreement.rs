@@ -4,7 +4,7 @@ use super::frame::Frame;
 use super::proof::{self, Stretch};
 use super::run::{self, RunTrace};
 use super::segment::Segment;
-use super::trace::{Day, Piece, Side};
+use super::trace::{ClosedDay, Piece, Side};
 use crate::standard::{Mode, Profile};
 use crate::units::{At, Span};
 use crate::verdict::{Break, BreakReason, Run, SpotVerdict};
@@ -60,15 +60,11 @@ impl Share {
 impl Traces {
     pub(super) fn new<'a>(
         frame: &Frame,
-        days: &(impl Iterator<Item = &'a Day> + Clone),
-        range: usize,
+        days: &(impl Iterator<Item = &'a ClosedDay> + Clone),
+        range: u16,
     ) -> Traces {
-        let spots = frame.pile.spots.len();
-        let of_spot = |spot: usize| {
-            let pieces = days.clone().filter_map(move |day| day.traces.get(spot)?.get(range));
-            pieces.flatten().copied().collect()
-        };
-        Traces { by_spot: (0..spots).map(of_spot).collect() }
+        let of_spot = |spot: u16| days.clone().flat_map(|day| day.pieces(spot, range)).collect();
+        Traces { by_spot: (0..).take(frame.pile.spots.len()).map(of_spot).collect() }
     }
 }
 

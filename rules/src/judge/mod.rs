@@ -42,7 +42,7 @@ use crate::verdict::Judgement;
 
 use frame::Frame;
 use state::State;
-use trace::Day;
+use trace::{ClosedDay, Day};
 
 pub use source::{SourceId, Sources};
 
@@ -90,7 +90,7 @@ pub struct Judge {
 struct PastDay {
     number: i64,
     before: State,
-    day: Day,
+    day: ClosedDay,
 }
 
 const DAY: Span = Span::days(1);
@@ -186,6 +186,7 @@ impl Judge {
         let mut state = self.state.clone();
         state.instant(&self.frame, &self.open, &mut last);
         state.finish(&self.frame, &mut last);
+        let last = last.close();
         let days = || self.past.iter().map(|past| &past.day).chain(std::iter::once(&last));
         outcome::judgement(&self.frame, &state, days)
     }
@@ -201,8 +202,7 @@ impl Judge {
         }
         if self.today != i64::MIN {
             let before = std::mem::replace(&mut self.before_today, self.state.clone());
-            let mut day = std::mem::replace(&mut self.day, Day::new(&self.frame));
-            day.shrink();
+            let day = std::mem::replace(&mut self.day, Day::new(&self.frame)).close();
             self.past.push(PastDay { number: self.today, before, day });
         }
         self.today = number;

@@ -1,11 +1,9 @@
 //! Status, cautions and order of a verdict (design 5.2 rule 8 and 5.5).
 
-use std::collections::BTreeMap;
-
 use super::agreement::{PileOutcome, Spots, Traces};
 use super::frame::Frame;
 use super::state::State;
-use super::trace::Day;
+use super::trace::ClosedDay;
 use super::{each, together};
 use crate::pile::Agreement;
 use crate::standard::{Profile, Standard};
@@ -19,16 +17,16 @@ const TURNS_APART: Span = Span::hours(12);
 
 pub(super) fn judgement<'a, I>(frame: &Frame, state: &State, days: impl Fn() -> I) -> Judgement
 where
-    I: Iterator<Item = &'a Day> + Clone,
+    I: Iterator<Item = &'a ClosedDay> + Clone,
 {
-    let traces: BTreeMap<usize, Traces> =
-        (0..frame.ranges.len()).map(|range| (range, Traces::new(frame, &days(), range))).collect();
+    let traces: Vec<Traces> =
+        (0..).take(frame.ranges.len()).map(|range| Traces::new(frame, &days(), range)).collect();
     let nothing = Traces { by_spot: vec![Vec::new(); frame.pile.spots.len()] };
     let cautions = cautions(frame, state);
     let verdict = |standard: &Standard| {
         let traces_of = |profile: &Profile| {
             let range = frame.range_index(profile.lo, profile.hi);
-            range.and_then(|range| traces.get(&range)).unwrap_or(&nothing)
+            range.and_then(|range| traces.get(range)).unwrap_or(&nothing)
         };
         verdict(frame, standard, traces_of, &cautions)
     };
@@ -121,7 +119,11 @@ fn cautions(frame: &Frame, state: &State) -> Vec<Caution> {
     doubtful.chain(close.then_some(Caution::TurnsCloseTogether)).collect()
 }
 
-fn overheating<'a>(frame: &Frame, state: &State, days: impl Iterator<Item = &'a Day>) -> Vec<Overheating> {
+fn overheating<'a>(
+    frame: &Frame,
+    state: &State,
+    days: impl Iterator<Item = &'a ClosedDay>,
+) -> Vec<Overheating> {
     let all = days.flat_map(|day| &day.overheated).chain(&state.heat.open);
     all.filter_map(|incident| {
         let spot = frame.pile.spots.get(incident.spot)?.name.clone();

@@ -24,13 +24,35 @@ pub(super) struct Piece {
     pub(super) by_hand: Option<(At, At)>,
 }
 
-/// What one day added. The traces are by spot, then by range.
-#[derive(Clone, Debug, PartialEq)]
+/// What a day has added so far.
+#[derive(Clone, Debug)]
 pub(super) struct Day {
-    pub(super) traces: Vec<Vec<Vec<Piece>>>,
+    /// By spot, then by range.
+    traces: Vec<Vec<Vec<Piece>>>,
     pub(super) counts: Counts,
     /// Overheating that closed on this day.
     pub(super) overheated: Vec<Incident>,
+}
+
+/// What a whole day added, packed: a judge keeps one for each day of a pile.
+#[derive(Clone, Debug)]
+pub(super) struct ClosedDay {
+    /// In order of spot, range and time.
+    pieces: Box<[PackedPiece]>,
+    /// Index of a piece with its first and last instant by hand: few have one.
+    by_hand: Box<[(usize, At, At)]>,
+    pub(super) counts: Counts,
+    pub(super) overheated: Box<[Incident]>,
+}
+
+/// A [`Piece`] with its place, without what few pieces have.
+#[derive(Clone, Copy, Debug)]
+struct PackedPiece {
+    first: At,
+    last: At,
+    spot: u16,
+    range: u16,
+    side: Side,
 }
 
 // === impl Day ===
@@ -57,12 +79,37 @@ impl Day {
         }
     }
 
-    /// Gives back spare memory: a past day does not grow.
-    pub(super) fn shrink(&mut self) {
-        for trace in self.traces.iter_mut().flatten() {
-            trace.shrink_to_fit();
+    pub(super) fn close(self) -> ClosedDay {
+        let (mut pieces, mut by_hand) = (Vec::new(), Vec::new());
+        for (spot, traces) in (0..).zip(self.traces) {
+            for (range, trace) in (0..).zip(traces) {
+                for Piece { side, first, last, by_hand: hand } in trace {
+                    by_hand.extend(hand.map(|(first, last)| (pieces.len(), first, last)));
+                    pieces.push(PackedPiece { first, last, spot, range, side });
+                }
+            }
         }
-        self.overheated.shrink_to_fit();
+        ClosedDay {
+            pieces: pieces.into_boxed_slice(),
+            by_hand: by_hand.into_boxed_slice(),
+            counts: self.counts,
+            overheated: self.overheated.into_boxed_slice(),
+        }
+    }
+}
+
+// === impl ClosedDay ===
+
+impl ClosedDay {
+    pub(super) fn pieces(&self, spot: u16, range: u16) -> impl Iterator<Item = Piece> {
+        let begin = self.pieces.partition_point(|piece| (piece.spot, piece.range) < (spot, range));
+        let rest = self.pieces.iter().enumerate().skip(begin);
+        rest.take_while(move |(_, piece)| (piece.spot, piece.range) == (spot, range)).map(|(index, piece)| {
+            let hand = self.by_hand.binary_search_by_key(&index, |(of, _, _)| *of).ok();
+            let hand = hand.and_then(|found| self.by_hand.get(found));
+            let by_hand = hand.map(|(_, first, last)| (*first, *last));
+            Piece { side: piece.side, first: piece.first, last: piece.last, by_hand }
+        })
     }
 }
 
