@@ -5,13 +5,213 @@
 //! they want to look at the time again, so that a deadline is exact whenever the caller comes. The same events give
 //! the same findings, with the same instants of opening, however they are cut into batches and ticks.
 //!
-//! A reading that comes late (older than the newest of its own series, or than `near` before the newest instant
+//! A reading that comes late (older than the newest of its spot, or by more than `near` than the newest instant
 //! stepped) opens and closes nothing: it belongs to the record and the verdict, and an alarm for a peak that is over
 //! helps nobody.
 
 mod case;
+mod days;
+mod event;
 mod farm;
 mod progress;
+mod rule;
+mod scene;
 
+mod overheating;
+
+use std::collections::BTreeMap;
+
+use crate::finding::{Change, Figures, Finding, Kind};
+use crate::ids::{ProbeId, SpotName};
+use crate::log::{LogEntry, LogEvent};
+use crate::pile::Pile;
+use crate::reading::Quantity;
+use crate::units::{At, Celsius};
+use crate::verdict::Class;
+
+pub use event::{Event, Observation};
 pub use farm::{Farm, FarmFinding, SilenceParams};
+pub use overheating::OverheatingParams;
 pub use progress::{Progress, SpotProgress};
+
+use event::{Happening, Sample};
+use rule::{Phase, Rule};
+use scene::Scene;
+
+/// Parameters of all rules of a watch.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Params {
+    pub overheating: OverheatingParams,
+}
+
+/// The automaton of one pile.
+pub struct Watch {
+    scene: Scene,
+    rules: Vec<Box<dyn Rule>>,
+    open: BTreeMap<Subject, Finding>,
+    /// The pile was used up: nothing is watched any more.
+    used: bool,
+}
+
+/// What tells open incidents apart within a pile.
+type Subject = (Kind, Option<SpotName>, Option<ProbeId>);
+
+// === impl Watch ===
+
+impl Watch {
+    pub fn new(pile: &Pile, params: &Params) -> Watch {
+        let rules: Vec<Box<dyn Rule>> = vec![Box::new(overheating::Overheating::new(params.overheating))];
+        Watch { scene: Scene::new(pile), rules, open: BTreeMap::new(), used: false }
+    }
+
+    /// Takes over changed spots, placements and settings. What is known of the spots so far stays.
+    pub fn set_pile(&mut self, pile: &Pile) {
+        self.scene.set_pile(pile);
+    }
+
+    /// What is open, by its last finding.
+    pub fn open(&self) -> impl Iterator<Item = &Finding> {
+        self.open.values()
+    }
+
+    /// When to look again, if nothing happens until then.
+    pub fn next_deadline(&self) -> Option<At> {
+        if self.used || self.scene.now == At::MIN {
+            return None;
+        }
+        let rules = self.rules.iter().filter(|rule| self.is_on(rule.as_ref()));
+        let next =
+            rules.filter_map(|rule| rule.deadline(&self.scene)).filter(|at| *at > self.scene.now).min();
+        next.into_iter().chain([self.scene.day_ends()]).min()
+    }
+
+    /// Takes what happened; answers with what began, got worse or ended by it and by the time up to it.
+    pub fn step(&mut self, event: &Event) -> Vec<Finding> {
+        let mut out = Vec::new();
+        if self.used {
+            return out;
+        }
+        let until = event.at();
+        // At its own instant a reading comes before the deadline: it may be what the deadline waits for.
+        let comes_last = matches!(event, Event::Tick(_));
+        while let Some(deadline) = self.next_deadline() {
+            if deadline > until || (deadline == until && !comes_last) {
+                break;
+            }
+            self.pass_time(deadline, &mut out);
+        }
+        self.scene.now = self.scene.now.max(until);
+        match event {
+            Event::Reading(seen) => self.reading(seen, &mut out),
+            Event::Entry(entry) => self.entry(entry, &mut out),
+            Event::Progress(progress) => {
+                self.scene.take_progress(progress);
+                self.tell(Happening::Progress, &mut out);
+            }
+            Event::Tick(_) => {}
+        }
+        out
+    }
+
+    fn pass_time(&mut self, deadline: At, out: &mut Vec<Finding>) {
+        let day_ends = self.scene.day_ends() == deadline;
+        self.scene.now = deadline;
+        if day_ends {
+            self.scene.complete_day();
+            self.tell(Happening::Day, out);
+        }
+        self.tell(Happening::Time, out);
+    }
+
+    fn reading(&mut self, seen: &Observation, out: &mut Vec<Finding>) {
+        let Some(spot) = self.scene.index_of(&seen.spot) else { return };
+        if seen.quantity != Quantity::Temperature {
+            if !self.scene.is_late(seen, spot) {
+                self.tell(Happening::Other { seen, spot }, out);
+            }
+            return;
+        }
+        if seen.class != Class::Counts {
+            self.tell(Happening::Rejected { seen, spot }, out);
+            return;
+        }
+        let sample = Sample { at: seen.at, spot, probe: seen.probe.as_ref(), value: Celsius(seen.value) };
+        if !self.scene.is_late(seen, spot) {
+            self.scene.take_sample(sample);
+            self.tell(Happening::Temperature(sample), out);
+        } else if seen.probe.is_none() {
+            self.tell(Happening::LateHand(sample), out);
+        }
+    }
+
+    fn entry(&mut self, entry: &LogEntry, out: &mut Vec<Finding>) {
+        let was_curing = self.scene.curing.is_some();
+        self.scene.take_entry(entry);
+        self.tell(Happening::Entry(entry), out);
+        if entry.event == LogEvent::Used {
+            self.close_all(entry.at, out);
+            self.used = true;
+        } else if !was_curing && self.scene.curing.is_some() {
+            self.close_phase(entry.at, out);
+        }
+    }
+
+    fn tell(&mut self, happening: Happening<'_>, out: &mut Vec<Finding>) {
+        for rule in &mut self.rules {
+            if !rule.phase().holds(&self.scene) {
+                continue;
+            }
+            let first = out.len();
+            rule.step(&self.scene, happening, out);
+            for finding in out.iter().skip(first) {
+                self.scene.take_finding(finding);
+                keep(&mut self.open, finding);
+            }
+        }
+    }
+
+    /// The pile was moved to curing: what belongs to the active phase is over.
+    fn close_phase(&mut self, at: At, out: &mut Vec<Finding>) {
+        for rule in self.rules.iter_mut().filter(|rule| rule.phase() == Phase::Active) {
+            rule.reset();
+            let over: Vec<Finding> =
+                self.open.values().filter(|finding| rule.kinds().contains(&finding.kind)).cloned().collect();
+            for finding in over {
+                end(&mut self.open, finding, at, out);
+            }
+        }
+    }
+
+    fn close_all(&mut self, at: At, out: &mut Vec<Finding>) {
+        for finding in self.open.values().cloned().collect::<Vec<_>>() {
+            end(&mut self.open, finding, at, out);
+        }
+    }
+
+    fn is_on(&self, rule: &dyn Rule) -> bool {
+        rule.phase().holds(&self.scene)
+    }
+}
+
+fn keep(open: &mut BTreeMap<Subject, Finding>, finding: &Finding) {
+    let subject = (finding.kind, finding.spot.clone(), finding.probe.clone());
+    if finding.change == Change::Closed {
+        open.remove(&subject);
+    } else {
+        open.insert(subject, finding.clone());
+    }
+}
+
+fn end(open: &mut BTreeMap<Subject, Finding>, finding: Finding, at: At, out: &mut Vec<Finding>) {
+    let closed = Finding {
+        change: Change::Closed,
+        at: at.max(finding.opened),
+        figures: Figures::default(),
+        ..finding
+    };
+    keep(open, &closed);
+    out.push(closed);
+}
+
+#[cfg(test)]
+mod tests;

@@ -14,8 +14,8 @@ pub struct Progress {
     pub at: At,
     /// Time that the standard asks for; nothing where it knows no way for the method.
     pub required: Option<Span>,
-    /// When the pile qualified, if it did.
-    pub qualified_at: Option<At>,
+    /// When heat and turns were met, if they were: the verdict is `qualified` or `temperature-met`.
+    pub met_at: Option<At>,
     pub spots: Vec<SpotProgress>,
 }
 
@@ -41,7 +41,7 @@ impl Progress {
         Progress {
             at,
             required: verdict.required.map(|required| required.time),
-            qualified_at: verdict.at,
+            met_at: verdict.at,
             spots: spots.collect(),
         }
     }
