@@ -109,13 +109,12 @@ impl<'a> Spots<'a> {
         self.frame.segments.iter().enumerate().filter(move |(_, segment)| segment.lot == lot)
     }
 
-    /// Whether a required spot qualified in the segment by its own readings before it was given up, not later
-    /// than `until`.
-    pub(super) fn some_spot_qualified_itself(&self, index: usize, segment: &Segment, until: At) -> bool {
+    /// Whether a required spot qualified in the segment by its own readings before it was given up.
+    pub(super) fn some_spot_qualified_itself(&self, index: usize, segment: &Segment) -> bool {
         self.required().any(|spot| {
             let own = self.at(index, spot).and_then(SpotSegment::qualified_at);
             let given_up = self.given_up_in(spot, segment);
-            own.is_some_and(|own| own <= until && given_up.is_none_or(|at| own < at))
+            own.is_some_and(|own| given_up.is_none_or(|at| own < at))
         })
     }
 
@@ -195,15 +194,12 @@ impl<'a> Spots<'a> {
         })
     }
 
-    /// Whether a run has ended for a spot.
+    /// Whether a run has ended for a spot: it does not hold the spot's newest counting reading. A cumulative run is
+    /// open to its segment's end.
     pub(super) fn has_ended(&self, run: &RunTrace, segment: &Segment, spot: usize) -> bool {
-        match self.profile.mode {
-            Mode::Cumulative => segment.ended_by.is_some(),
-            Mode::Consecutive => {
-                let newest = self.newest.get(spot).copied().flatten();
-                !newest.is_some_and(|newest| run.whole.holds(newest))
-            }
-        }
+        let is_open = self.profile.mode == Mode::Cumulative && segment.ended_by.is_none();
+        let newest = self.newest.get(spot).copied().flatten();
+        !is_open && !newest.is_some_and(|newest| run.whole.holds(newest))
     }
 
     /// Where and why a run ended.
@@ -222,11 +218,7 @@ impl<'a> Spots<'a> {
             Some(Side::In) => BreakReason::NoEvidence,
             None => segment.ended_by.unwrap_or(BreakReason::NoEvidence),
         };
-        let at = match self.profile.mode {
-            Mode::Consecutive => run.whole.end,
-            Mode::Cumulative => run.run.end,
-        };
-        Some(Break { at, spot: name, reason })
+        Some(Break { at: run.whole.end, spot: name, reason })
     }
 }
 

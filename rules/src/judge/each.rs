@@ -28,7 +28,7 @@ fn decide(spots: &Spots, index: usize, segment: &Segment) -> Option<(At, usize)>
             latest = Some((at, spot));
         }
     }
-    latest.filter(|_| spots.some_spot_qualified_itself(index, segment, At::MAX))
+    latest.filter(|_| spots.some_spot_qualified_itself(index, segment))
 }
 
 /// The ends of a spot's runs that had not qualified, until it has qualified in the segment.

@@ -12,7 +12,7 @@ use crate::verdict::Run;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct RunTrace {
     pub(super) run: Run,
-    /// The joined piece: proven time and allowances.
+    /// The joined piece: proven time and allowances; of a cumulative run from its first to its last proven instant.
     pub(super) whole: Stretch,
     pub(super) qualified_at: Option<At>,
 }
@@ -26,8 +26,7 @@ pub(super) fn allowance_start(pieces: &[Piece], turn: At, settings: &Settings) -
         .filter(|piece| piece.side == Side::In)
         .filter(|piece| {
             let by_hand = piece.by_hand.is_some_and(|(_, last)| last == piece.last);
-            let old = turn - piece.last;
-            old <= settings.max_gap || (by_hand && old <= settings.hand_gap)
+            turn - piece.last <= if by_hand { settings.hand_gap } else { settings.max_gap }
         })
         .map_or(turn, |piece| piece.last)
 }
@@ -48,9 +47,12 @@ pub(super) fn runs(
     segment: &Segment,
     profile: &Profile,
 ) -> Vec<RunTrace> {
-    let wholes = match profile.mode {
-        Mode::Consecutive => joined(proven.iter().chain(allowances).copied().collect()),
-        Mode::Cumulative => vec![Stretch { start: segment.from, end: segment.until }],
+    let wholes = match (profile.mode, proven) {
+        (Mode::Consecutive, _) => joined(proven.iter().chain(allowances).copied().collect()),
+        (Mode::Cumulative, [first, .., last]) => {
+            vec![Stretch { start: first.start, end: last.end }]
+        }
+        (Mode::Cumulative, few) => few.to_vec(),
     };
     wholes.into_iter().filter_map(|whole| run(proven, whole, segment, profile)).collect()
 }
@@ -59,8 +61,9 @@ fn run(proven: &[Stretch], whole: Stretch, segment: &Segment, profile: &Profile)
     let inside: Vec<Stretch> = proven.iter().copied().filter(|stretch| whole.holds(stretch.start)).collect();
     let (start, end) = (inside.first()?.start, inside.last()?.end);
     let counted = inside.iter().fold(Span::ZERO, |sum, stretch| sum + stretch.length());
-    let turns: Vec<At> =
-        segment.turns.iter().copied().filter(|turn| *turn >= start && whole.holds(*turn)).collect();
+    // In a consecutive run a turn must lie in the joined piece.
+    let counts = |turn: &At| *turn >= start && (profile.mode == Mode::Cumulative || *turn <= whole.end);
+    let turns: Vec<At> = segment.turns.iter().copied().filter(counts).collect();
     let enough_time = reached(&inside, profile.required);
     let qualified_at = match profile.turns.checked_sub(1) {
         None => enough_time,

@@ -27,7 +27,7 @@ fn decide(spots: &Spots, index: usize, segment: &Segment) -> Option<(At, Option<
     let common = Common::new(spots, index, segment);
     let run = common.runs.iter().find(|run| run.qualified_at.is_some())?;
     let at = run.qualified_at?;
-    if !spots.some_spot_qualified_itself(index, segment, at) {
+    if !spots.some_spot_qualified_itself(index, segment) {
         return None;
     }
     let begins = |spot: &usize| {
@@ -46,18 +46,21 @@ fn breaks(spots: &Spots, index: usize, segment: &Segment) -> Vec<(usize, Break)>
         .iter()
         .filter(|run| run.qualified_at.is_none() && qualified.is_none_or(|at| run.run.start <= at))
         .filter_map(|run| {
-            let mut ended =
-                spots.required().filter(|spot| ends_at(spots, index, segment, *spot, run.run.end));
-            let spot = ended.find(|spot| spots.has_ended(run, segment, *spot))?;
+            let ended = ended_at(spots, index, segment, run.run.end);
+            let spot = ended.into_iter().find(|spot| spots.has_ended(run, segment, *spot))?;
             spots.run_break(run, index, segment, spot).map(|b| (spot, b))
         })
         .collect()
 }
 
-/// Whether the time that a spot proves ends at an instant. The last spot to be given up ends what all proved.
-fn ends_at(spots: &Spots, index: usize, segment: &Segment, spot: usize, end: At) -> bool {
-    let proven = proves(spots, index, segment, spot);
-    proven.iter().any(|stretch| stretch.end == end) || spots.given_up_in(spot, segment) == Some(end)
+/// The spots whose proven time ends at an instant; where there is none, the last spot was given up then.
+fn ended_at(spots: &Spots, index: usize, segment: &Segment, end: At) -> Vec<usize> {
+    let ends = |spot: &usize| proves(spots, index, segment, *spot).iter().any(|stretch| stretch.end == end);
+    let ended: Vec<usize> = spots.required().filter(ends).collect();
+    if ended.is_empty() {
+        return spots.required().filter(|spot| spots.given_up_in(*spot, segment) == Some(end)).collect();
+    }
+    ended
 }
 
 /// What a spot proves in a segment: its own time, and everything from its giving-up on.
