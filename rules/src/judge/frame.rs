@@ -40,6 +40,8 @@ pub(super) struct Frame {
     /// Instants that no piece of a trace may span.
     pub(super) cuts: Vec<At>,
     pub(super) sources: Sources,
+    /// Whether what becomes of each reading is kept for the caller.
+    pub(super) listens: bool,
 }
 
 /// `every` of a reading outside all placements (design 5.5).
@@ -71,6 +73,7 @@ impl Frame {
             windows,
             ranges,
             sources,
+            listens: false,
         };
         frame.set_log(log);
         frame

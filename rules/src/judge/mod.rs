@@ -37,8 +37,8 @@ use crate::log::LogEntry;
 use crate::pile::Pile;
 use crate::reading::{Reading, Unit};
 use crate::standard::Standard;
-use crate::units::{At, Span};
-use crate::verdict::Judgement;
+use crate::units::{At, Celsius, Span};
+use crate::verdict::{Class, Judgement};
 
 use frame::Frame;
 use state::State;
@@ -53,6 +53,17 @@ pub struct Sample {
     pub source: SourceId,
     pub value: f64,
     pub unit: Unit,
+}
+
+/// What became of a reading: by spot (an index into the pile's spots), with its value after calibration. A held one
+/// comes twice, as held and as what a later reading made of it. Readings outside all placements are not told.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Decided {
+    pub at: At,
+    pub source: SourceId,
+    pub spot: usize,
+    pub value: Celsius,
+    pub class: Class,
 }
 
 /// What came of a sample.
@@ -84,6 +95,9 @@ pub struct Judge {
     day: Day,
     /// Samples of the newest instant: more may come.
     open: Vec<Sample>,
+    /// Everything up to here is closed: a sample at or before it is late.
+    closed_to: At,
+    decided: Vec<Decided>,
 }
 
 #[derive(Clone, Debug)]
@@ -110,6 +124,8 @@ impl Judge {
             past: Vec::new(),
             today: i64::MIN,
             open: Vec::new(),
+            closed_to: At::MIN,
+            decided: Vec::new(),
         }
     }
 
@@ -139,6 +155,9 @@ impl Judge {
 
     /// Takes the next sample in order of time.
     pub fn take(&mut self, sample: Sample) -> Taken {
+        if sample.at <= self.closed_to {
+            return Taken::Late;
+        }
         match self.open.first().map(|open| open.at) {
             Some(newest) if sample.at < newest => return Taken::Late,
             Some(newest) if sample.at > newest => self.close_instant(),
@@ -151,7 +170,20 @@ impl Judge {
 
     /// The instant of the newest sample.
     pub fn newest(&self) -> Option<At> {
-        self.open.first().map(|sample| sample.at)
+        let open = self.open.first().map(|sample| sample.at);
+        open.or((self.closed_to > At::MIN).then_some(self.closed_to))
+    }
+
+    /// Keeps from now on what becomes of each reading, for [`Judge::decided`].
+    pub fn listen(&mut self) {
+        self.frame.listens = true;
+    }
+
+    /// What became of the readings since the last call. The newest instant is closed for it: a further sample of
+    /// that instant is late.
+    pub fn decided(&mut self) -> Vec<Decided> {
+        self.close_instant();
+        std::mem::take(&mut self.decided)
     }
 
     /// Judges again for late readings: from the day of the first on, until a day after the last ends as it did before.
@@ -176,7 +208,9 @@ impl Judge {
         log: &[LogEntry],
         history: &dyn History,
     ) {
+        let listens = self.frame.listens;
         *self = Judge::new(pile, standards, log);
+        self.frame.listens = listens;
         self.run_again(At::MIN, i64::MAX, history);
     }
 
@@ -192,7 +226,10 @@ impl Judge {
     }
 
     fn close_instant(&mut self) {
+        let Some(at) = self.open.first().map(|sample| sample.at) else { return };
         self.state.instant(&self.frame, &self.open, &mut self.day);
+        self.decided.append(&mut self.day.decided);
+        self.closed_to = at;
         self.open.clear();
     }
 
@@ -218,12 +255,13 @@ impl Judge {
         // Only days with readings are kept: the state before `first` is the one before the next kept day.
         let old: Vec<PastDay> = self.past.drain(keep..).collect();
         let start = old.first().map_or(&self.before_today, |past| &past.before).clone();
-        let old_live = (self.today, self.before_today.clone(), self.state.clone());
+        let old_live = (self.today, self.before_today.clone(), self.state.clone(), self.closed_to);
         let old_day = std::mem::replace(&mut self.day, Day::new(&self.frame));
         let old_open = std::mem::take(&mut self.open);
         self.state = start.clone();
         self.before_today = start;
         self.today = i64::MIN;
+        self.closed_to = At::MIN;
 
         let mut next = day_start(first);
         for (index, past) in old.iter().enumerate() {
@@ -234,7 +272,7 @@ impl Judge {
             self.end_day();
             if past.number >= may_stop_on && self.state == *after {
                 self.past.extend(old.into_iter().skip(index + 1));
-                (self.today, self.before_today, self.state) = old_live;
+                (self.today, self.before_today, self.state, self.closed_to) = old_live;
                 self.day = old_day;
                 self.open = old_open;
                 return;

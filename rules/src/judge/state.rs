@@ -5,11 +5,11 @@
 
 use std::collections::BTreeMap;
 
-use super::Sample;
 use super::frame::{self, Frame, Window};
 use super::heat::Heat;
 use super::trace::Day;
 use super::unit_doubt::UnitDoubt;
+use super::{Decided, Sample, SourceId};
 use crate::pile::Zone;
 use crate::reading::{reported_c, same_value};
 use crate::units::{At, Celsius, Span};
@@ -122,7 +122,10 @@ impl State {
         let source = sample.source.0 as usize;
         let Some(probe) = source.checked_sub(spots) else {
             let class = if is_possible(c) { Class::Counts } else { Class::Fault };
-            day.counts.add(class);
+            day.decide(
+                frame,
+                Decided { at: sample.at, source: sample.source, spot: source, value: c, class },
+            );
             if class == Class::Counts {
                 points.push((sample.at, Point { spot: source, c, near: None }));
             }
@@ -133,8 +136,16 @@ impl State {
         }
         let Some(state) = self.probes.get_mut(probe) else { return };
         match test(frame, state, probe, sample.at, c) {
-            Err(class) => day.counts.add(class),
-            Ok(placed) => state.jump(placed, day, points),
+            Err((class, spot)) => match spot {
+                Some(spot) => {
+                    day.decide(
+                        frame,
+                        Decided { at: sample.at, source: sample.source, spot, value: c, class },
+                    );
+                }
+                None => day.counts.add(class),
+            },
+            Ok(placed) => state.jump(frame, sample.source, placed, day, points),
         }
     }
 
@@ -190,15 +201,27 @@ impl State {
 
 impl ProbeState {
     /// Rule 4, and what it decides of a held reading.
-    fn jump(&mut self, next: Placed, day: &mut Day, points: &mut Vec<(At, Point)>) {
+    fn jump(
+        &mut self,
+        frame: &Frame,
+        source: SourceId,
+        next: Placed,
+        day: &mut Day,
+        points: &mut Vec<(At, Point)>,
+    ) {
+        let mut count = |probe: &mut ProbeState, placed: Placed, day: &mut Day| {
+            day.decide(frame, placed.decided(source, Class::Counts));
+            points.push((placed.at, Point { spot: placed.spot, c: placed.c, near: Some(placed.near) }));
+            probe.counted = Some(placed);
+        };
         if let Some(held) = self.held.take() {
             let confirmed = next.window == held.window
                 && next.at - held.at <= held.near
                 && next.c.is_within(held.c, CONFIRMED_WITHIN_C);
             if confirmed {
-                self.count(held, day, points);
+                count(self, held, day);
             } else {
-                day.counts.add(Class::Fault);
+                day.decide(frame, held.decided(source, Class::Fault));
             }
         }
         let jumps = self.counted.is_some_and(|before| {
@@ -207,40 +230,50 @@ impl ProbeState {
                 && !next.c.is_within(before.c, JUMP_C)
         });
         if jumps {
+            day.note(frame, next.decided(source, Class::Held));
             self.held = Some(next);
         } else {
-            self.count(next, day, points);
+            count(self, next, day);
         }
-    }
-
-    fn count(&mut self, placed: Placed, day: &mut Day, points: &mut Vec<(At, Point)>) {
-        day.counts.add(Class::Counts);
-        points.push((placed.at, Point { spot: placed.spot, c: placed.c, near: Some(placed.near) }));
-        self.counted = Some(placed);
     }
 }
 
-/// Rules 1 to 3 for a probe's value.
-fn test(frame: &Frame, state: &ProbeState, probe: usize, at: At, reported: Celsius) -> Result<Placed, Class> {
+// === impl Placed ===
+
+impl Placed {
+    fn decided(&self, source: SourceId, class: Class) -> Decided {
+        Decided { at: self.at, source, spot: self.spot, value: self.c, class }
+    }
+}
+
+/// Rules 1 to 3 for a probe's value: a reading for rule 4, or its class, with the spot where it has one.
+fn test(
+    frame: &Frame,
+    state: &ProbeState,
+    probe: usize,
+    at: At,
+    reported: Celsius,
+) -> Result<Placed, (Class, Option<usize>)> {
     let found = frame.window(probe, at);
     let window = found.map(|(_, window)| window);
+    let spot = window.map(|window| window.spot);
     let c = Celsius(reported.0 + window.map_or(0.0, |window| window.offset_c));
     if !is_possible(c) {
-        return Err(Class::Fault);
+        return Err((Class::Fault, spot));
     }
     let settings = &frame.pile.settings;
     let is_fault_value = settings.fault_values.iter().any(|value| reported.is_within(*value, 0.0));
     if is_fault_value && !is_believable(state, at, c, window) {
-        return Err(Class::Fault);
+        return Err((Class::Fault, spot));
     }
     match found {
         Some((index, window)) if at >= frame.pile.built => {
             if at - window.from < settings.settle {
-                return Err(Class::WarmingUp);
+                return Err((Class::WarmingUp, spot));
             }
             Ok(Placed { at, c, window: index, spot: window.spot, near: window.near() })
         }
-        _ => Err(Class::Unplaced),
+        _ => Err((Class::Unplaced, None)),
     }
 }
 
@@ -253,18 +286,4 @@ fn is_believable(state: &ProbeState, at: At, c: Celsius, window: Option<&Window>
 
 fn is_possible(c: Celsius) -> bool {
     c.0.is_finite() && !c.is_below(PHYSICAL_C.0) && !c.is_above(PHYSICAL_C.1)
-}
-
-impl crate::verdict::Counts {
-    fn add(&mut self, class: Class) {
-        let count = match class {
-            Class::Counts => &mut self.counting,
-            Class::Conflict => &mut self.conflict,
-            Class::Fault => &mut self.fault,
-            Class::Unplaced => &mut self.unplaced,
-            Class::WarmingUp => &mut self.warming_up,
-            Class::Held => &mut self.held,
-        };
-        *count += 1;
-    }
 }

@@ -1,9 +1,10 @@
 //! The counting readings of a spot, cut down to what the verdict needs: pieces in range and out of range.
 
+use super::Decided;
 use super::frame::{Frame, Range};
 use super::heat::Incident;
 use crate::units::{At, Celsius};
-use crate::verdict::Counts;
+use crate::verdict::{Class, Counts};
 
 /// Where the readings of one instant lie to a range.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -32,6 +33,8 @@ pub(super) struct Day {
     pub(super) counts: Counts,
     /// Overheating that closed on this day.
     pub(super) overheated: Vec<Incident>,
+    /// What became of each reading, if somebody listens.
+    pub(super) decided: Vec<Decided>,
 }
 
 /// What a whole day added, packed: a judge keeps one for each day of a pile.
@@ -63,6 +66,19 @@ impl Day {
             traces: vec![vec![Vec::new(); frame.ranges.len()]; frame.pile.spots.len()],
             counts: Counts::default(),
             overheated: Vec::new(),
+            decided: Vec::new(),
+        }
+    }
+
+    /// Counts a reading whose class is final.
+    pub(super) fn decide(&mut self, frame: &Frame, decided: Decided) {
+        self.counts.add(decided.class);
+        self.note(frame, decided);
+    }
+
+    pub(super) fn note(&mut self, frame: &Frame, decided: Decided) {
+        if frame.listens {
+            self.decided.push(decided);
         }
     }
 
@@ -151,4 +167,18 @@ fn side(range: &Range, readings: &[(Celsius, bool)]) -> Side {
 fn is_cut(cuts: &[At], from: At, to: At) -> bool {
     let next = cuts.partition_point(|cut| *cut < from);
     cuts.get(next).is_some_and(|cut| *cut <= to)
+}
+
+impl Counts {
+    pub(super) fn add(&mut self, class: Class) {
+        let count = match class {
+            Class::Counts => &mut self.counting,
+            Class::Conflict => &mut self.conflict,
+            Class::Fault => &mut self.fault,
+            Class::Unplaced => &mut self.unplaced,
+            Class::WarmingUp => &mut self.warming_up,
+            Class::Held => &mut self.held,
+        };
+        *count += 1;
+    }
 }
