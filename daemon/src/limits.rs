@@ -56,3 +56,22 @@ pub const GOOD_NEWS_AT: chrono::NaiveTime = match chrono::NaiveTime::from_hms_op
 };
 /// Ended incidents that still matter for pauses and flap detection.
 pub const INCIDENTS_RECENT: Span = Span::hours(72);
+/// Pauses between the tries of a channel that is down; the last one is repeated.
+pub const RETRY_PAUSES: [Span; 5] =
+    [Span::seconds(30), Span::minutes(2), Span::minutes(5), Span::minutes(15), Span::minutes(30)];
+/// Part of a pause by which chance moves it.
+pub const RETRY_JITTER: f64 = 0.2;
+/// A message is given up when it is so old and the channel still fails.
+pub const RETRY_FOR: Span = Span::hours(72);
+/// More than this at once to one person becomes one message.
+pub const TEXTS_AT_ONCE_MAX: usize = 3;
+/// A message older than this says when it was sent, and is merged with others that waited.
+pub const MESSAGE_FRESH: Span = Span::minutes(10);
+/// A message older than this is never sent as it was.
+pub const MESSAGE_STALE: Span = Span::hours(12);
+/// Waiting messages read at once: three days of everything that a farm can bring forth.
+pub const OUTBOX_READ_MAX: usize = 1_000;
+/// Pause before the outbox is read or written again after a failure of the store.
+pub const OUTBOX_RETRY: Span = Span::seconds(30);
+/// Longest sleep of the worker: a wall clock that was set forward makes messages due that looked far away.
+pub const OUTBOX_LOOK: Span = Span::minutes(15);

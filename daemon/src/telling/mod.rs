@@ -11,6 +11,11 @@
 //! Quiet hours need no timer: a held message is written at once with the end of the quiet hours as its due time.
 
 pub mod address;
+pub mod backoff;
+pub mod channel;
+pub mod digest;
+#[cfg(test)]
+pub(crate) mod fixture;
 pub mod gsm;
 pub mod hours;
 pub mod moment;
@@ -18,3 +23,4 @@ pub mod policy;
 pub mod step;
 pub mod topic;
 pub mod wording;
+pub mod worker;

@@ -70,7 +70,7 @@ pub(super) fn overheating_ahead(view: View<'_>) -> Draft {
 
 /// A run with hours worth saving falls towards 131 F: the most valuable message of all.
 pub(super) fn run_at_risk(view: View<'_>) -> Draft {
-    let reading = view.reading().map(|t| format!(" {t}")).unwrap_or_default();
+    let reading = view.reading().map_or_else(|| " run at risk".to_owned(), |t| format!(" {t}"));
     let slope = view.figure("slope_c_per_h").map(|s| format!(" {}", say::slope(s, view.site.shows)));
     let counted = view.counted().map(|counted| format!(", {counted} counted")).unwrap_or_default();
     Draft::fact(format!("{} {}{reading}{}{counted}.", view.about(), view.spot(), slope.unwrap_or_default()))

@@ -87,6 +87,18 @@ pub fn sent_late(text: &str, now: At, zone: Tz) -> String {
     if longer.chars().count() <= limits::TEXT_CHARS_MAX { longer } else { text.to_owned() }
 }
 
+/// The cautions that belong to an incident, for a mail.
+pub fn cautions(incident: &Incident) -> Vec<&'static str> {
+    Topic::parse(&incident.kind).map_or_else(Vec::new, |t| caution::of(t, parse_level(&incident.level)))
+}
+
+/// The last lines of a mail: where to look, and who wrote it when.
+pub fn signature(site: &Site, now: At) -> String {
+    let page = site.page.as_deref().map(|page| format!("Status page: {}\n", gsm::one_line(page)));
+    let (farm, time) = (gsm::one_line(&site.farm), say::full_time(now, site.zone));
+    format!("{}Heapward at {farm}, {time}", page.unwrap_or_default())
+}
+
 // === impl View ===
 
 impl<'a> View<'a> {
@@ -228,14 +240,7 @@ impl<'a> View<'a> {
             lines.extend(cautions.iter().map(|caution| format!("* {caution}")));
             lines.push(String::new());
         }
-        if let Some(page) = &self.site.page {
-            lines.push(format!("Status page: {}", gsm::one_line(page)));
-        }
-        lines.push(format!(
-            "Heapward at {}, {}",
-            gsm::one_line(&self.site.farm),
-            say::full_time(self.now, self.site.zone)
-        ));
+        lines.push(signature(self.site, self.now));
         lines.join("\n")
     }
 

@@ -1,0 +1,429 @@
+//! Takes waiting messages out of the store and tries their channels until they are gone.
+//!
+//! Each pair of channel and contact is a lane with pauses of its own, so that one dead channel holds up no other.
+//! The worker sleeps to the next due message or try, or until it is woken; it never polls. A result that the
+//! recorder can't take at the moment is kept and handed in again: what went out is not sent a second time.
+
+use std::collections::{BTreeMap, HashMap};
+use std::future::Future;
+use std::sync::{Arc, RwLock};
+
+use heapward_rules::units::{At, Span};
+use tokio::sync::Notify;
+use tokio::task::{Id, JoinError, JoinSet};
+
+use super::address::AddressBook;
+use super::backoff::pause;
+use super::channel::{Channel, Failure, Letter};
+use super::digest::{Parcel, Tray, plan};
+use super::wording::Site;
+use crate::clock::SharedClock;
+use crate::limits;
+use crate::model::incident::Incident;
+use crate::model::message::{Delivery, OutboxMessage};
+use crate::recorder::Refusal;
+
+/// The outbox as the worker needs it: the store's reader and the recorder's handle.
+pub trait Outbox: Clone + Send + Sync + 'static {
+    /// Messages that still wait, the earliest due first, at most `limit`.
+    fn waiting(&self, limit: usize) -> Result<Vec<OutboxMessage>, Refusal>;
+
+    fn incident(&self, id: &str) -> Result<Option<Incident>, Refusal>;
+
+    fn delivered(
+        &self,
+        message: String,
+        delivery: Delivery,
+        tries: u32,
+    ) -> impl Future<Output = Result<(), Refusal>> + Send;
+
+    fn merged(
+        &self,
+        merged: OutboxMessage,
+        superseded: Vec<String>,
+    ) -> impl Future<Output = Result<(), Refusal>> + Send;
+}
+
+/// Everything that the worker works with.
+pub struct Deps<O> {
+    pub outbox: O,
+    /// By name.
+    pub channels: BTreeMap<String, Arc<dyn Channel>>,
+    pub book: AddressBook,
+    pub site: Site,
+    pub clock: SharedClock,
+    /// Notified after each commit that wrote messages.
+    pub wake: Arc<Notify>,
+    /// Between -1 and 1; `backoff::random_jitter`.
+    pub jitter: fn() -> f64,
+    pub board: Board,
+}
+
+/// How each channel does, for pages, summary and heartbeat. In memory only.
+#[derive(Clone, Debug, Default)]
+pub struct Board {
+    channels: Arc<RwLock<BTreeMap<String, ChannelState>>>,
+}
+
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ChannelState {
+    pub last_sent: Option<At>,
+    /// Since when it has failed without a success between.
+    pub failing_since: Option<At>,
+    pub reason: Option<String>,
+}
+
+/// What became of a message, not yet in the store.
+#[derive(Clone)]
+enum Outcome {
+    One { message: String, delivery: Delivery, tries: u32 },
+    Merged { merged: Box<OutboxMessage>, superseded: Vec<String> },
+}
+
+/// Channel and contact.
+type LaneKey = (String, String);
+
+#[derive(Default)]
+struct Lane {
+    failures: u32,
+    next_try: Option<At>,
+    busy: bool,
+}
+
+struct Finished {
+    lane: LaneKey,
+    /// The reason, and the pause before the next try.
+    failed: Option<(String, Span)>,
+    sent: bool,
+    unreported: Vec<Outcome>,
+}
+
+struct Worker<O> {
+    deps: Deps<O>,
+    lanes: BTreeMap<LaneKey, Lane>,
+    unreported: Vec<Outcome>,
+    jobs: JoinSet<Finished>,
+    /// The lane of each job, should one panic.
+    running: HashMap<Id, LaneKey>,
+}
+
+/// Works until `shutdown` completes; tries that are under way are given up then (a repeat bears the same id).
+pub async fn run<O: Outbox>(deps: Deps<O>, shutdown: impl Future<Output = ()> + Send) {
+    let mut worker = Worker {
+        deps,
+        lanes: BTreeMap::new(),
+        unreported: Vec::new(),
+        jobs: JoinSet::new(),
+        running: HashMap::new(),
+    };
+    let mut shutdown = std::pin::pin!(shutdown);
+    loop {
+        let pause = worker.round().await;
+        let clock = Arc::clone(&worker.deps.clock);
+        let wake = Arc::clone(&worker.deps.wake);
+        tokio::select! {
+            () = &mut shutdown => return,
+            () = wake.notified() => {}
+            Some(done) = worker.jobs.join_next_with_id() => worker.finish(done),
+            () = clock.sleep(pause) => {}
+        }
+    }
+}
+
+// === impl Board ===
+
+impl Board {
+    pub fn states(&self) -> BTreeMap<String, ChannelState> {
+        self.channels.read().map(|channels| channels.clone()).unwrap_or_default()
+    }
+
+    fn note(&self, channel: &str, now: At, failed: Option<String>) {
+        let Ok(mut channels) = self.channels.write() else { return };
+        let state = channels.entry(channel.to_owned()).or_default();
+        if let Some(reason) = failed {
+            state.failing_since.get_or_insert(now);
+            state.reason = Some(reason);
+        } else {
+            *state = ChannelState { last_sent: Some(now), ..ChannelState::default() };
+        }
+    }
+}
+
+// === impl Outcome ===
+
+impl Outcome {
+    /// The waiting messages that it settles.
+    fn covers(&self, id: &str) -> bool {
+        match self {
+            Outcome::One { message, .. } => message == id,
+            Outcome::Merged { superseded, .. } => superseded.iter().any(|s| s == id),
+        }
+    }
+
+    async fn report<O: Outbox>(&self, outbox: &O) -> Result<(), Refusal> {
+        match self.clone() {
+            Outcome::One { message, delivery, tries } => outbox.delivered(message, delivery, tries).await,
+            Outcome::Merged { merged, superseded } => outbox.merged(*merged, superseded).await,
+        }
+    }
+}
+
+// === impl Worker ===
+
+impl<O: Outbox> Worker<O> {
+    /// Starts every lane that has something to try, and says how long there is nothing more to do.
+    async fn round(&mut self) -> Span {
+        self.report_again().await;
+        let waiting = match self.deps.outbox.waiting(limits::OUTBOX_READ_MAX) {
+            Ok(waiting) => waiting,
+            Err(refusal) => {
+                tracing::warn!(%refusal, "the outbox can't be read; trying again");
+                return limits::OUTBOX_RETRY;
+            }
+        };
+        let now = self.deps.clock.now();
+        let mut lanes: BTreeMap<LaneKey, Vec<OutboxMessage>> = BTreeMap::new();
+        for message in waiting {
+            if !self.unreported.iter().any(|outcome| outcome.covers(&message.id)) {
+                lanes.entry((message.channel.clone(), message.contact.clone())).or_default().push(message);
+            }
+        }
+        let mut next = if self.unreported.is_empty() { limits::OUTBOX_LOOK } else { limits::OUTBOX_RETRY };
+        for (key, messages) in lanes {
+            if let Some(at) = self.lane_deadline(&key, &messages).filter(|at| *at > now) {
+                next = next.min(at - now);
+            } else {
+                self.start(key, messages, now);
+            }
+        }
+        next
+    }
+
+    /// When a lane has something to do. `None` for at once; a busy lane answers for itself when it has done.
+    fn lane_deadline(&self, key: &LaneKey, messages: &[OutboxMessage]) -> Option<At> {
+        let due = messages.iter().filter_map(due_at).min();
+        match self.lanes.get(key) {
+            Some(lane) if lane.busy => Some(At::MAX),
+            Some(lane) => due.max(lane.next_try),
+            None => due,
+        }
+    }
+
+    fn start(&mut self, key: LaneKey, mut messages: Vec<OutboxMessage>, now: At) {
+        messages.retain(|message| due_at(message).is_none_or(|due| due <= now));
+        let mut incidents = BTreeMap::new();
+        for id in messages.iter().filter_map(|message| message.incident.as_ref()) {
+            match self.deps.outbox.incident(id) {
+                Ok(Some(incident)) => {
+                    incidents.insert(id.clone(), incident);
+                }
+                Ok(None) => {}
+                Err(refusal) => tracing::warn!(%refusal, incident = %id, "incident can't be read"),
+            }
+        }
+        let lane = self.lanes.entry(key.clone()).or_default();
+        lane.busy = true;
+        let was_down = lane.failures > 0 || messages.iter().any(|message| message.tries > 0);
+        let pause = pause(lane.failures.saturating_add(1), (self.deps.jitter)());
+        let channel = self.deps.channels.get(&key.0).cloned();
+        let way = self.deps.book.way(&key.1, &key.0);
+        let way = way.map(|(address, shape)| (address.to_owned(), shape));
+        let errand = Errand {
+            key,
+            messages,
+            incidents,
+            was_down,
+            pause,
+            site: self.deps.site.clone(),
+            clock: Arc::clone(&self.deps.clock),
+            outbox: self.deps.outbox.clone(),
+            unreported: Vec::new(),
+        };
+        let lane = errand.key.clone();
+        let id = self.jobs.spawn(errand.run(channel, way)).id();
+        self.running.insert(id, lane);
+    }
+
+    fn finish(&mut self, done: Result<(Id, Finished), JoinError>) {
+        let now = self.deps.clock.now();
+        let (id, done) = match done {
+            Ok((id, done)) => (id, Some(done)),
+            Err(error) => (error.id(), None),
+        };
+        let Some(lane) = self.running.remove(&id) else { return };
+        let done = done.unwrap_or_else(|| Finished {
+            lane,
+            failed: Some(("the channel broke down; please report this".to_owned(), limits::OUTBOX_LOOK)),
+            sent: false,
+            unreported: Vec::new(),
+        });
+        let lane = self.lanes.entry(done.lane.clone()).or_default();
+        lane.busy = false;
+        if let Some((reason, pause)) = done.failed {
+            if lane.failures == 0 {
+                tracing::warn!(channel = %done.lane.0, contact = %done.lane.1, %reason, "can't send; trying on");
+            }
+            lane.failures = lane.failures.saturating_add(1);
+            lane.next_try = Some(now + pause);
+            self.deps.board.note(&done.lane.0, now, Some(reason));
+        } else {
+            if lane.failures > 0 {
+                tracing::info!(channel = %done.lane.0, contact = %done.lane.1, "sends again");
+            }
+            *lane = Lane::default();
+            if done.sent {
+                self.deps.board.note(&done.lane.0, now, None);
+            }
+        }
+        self.unreported.extend(done.unreported);
+    }
+
+    async fn report_again(&mut self) {
+        let outcomes = std::mem::take(&mut self.unreported);
+        for outcome in outcomes {
+            if outcome.report(&self.deps.outbox).await.is_err() {
+                self.unreported.push(outcome);
+            }
+        }
+    }
+}
+
+/// One try of a lane.
+struct Errand<O> {
+    key: LaneKey,
+    messages: Vec<OutboxMessage>,
+    incidents: BTreeMap<String, Incident>,
+    was_down: bool,
+    pause: Span,
+    site: Site,
+    clock: SharedClock,
+    outbox: O,
+    unreported: Vec<Outcome>,
+}
+
+// === impl Errand ===
+
+impl<O: Outbox> Errand<O> {
+    async fn run(
+        mut self,
+        channel: Option<Arc<dyn Channel>>,
+        way: Option<(String, super::address::Shape)>,
+    ) -> Finished {
+        let (Some(channel), Some((address, shape))) = (channel, way) else {
+            let messages = std::mem::take(&mut self.messages);
+            self.give_up(&messages, "channel or contact is no longer in the configuration").await;
+            return self.finished(None, false);
+        };
+        let now = self.clock.now();
+        let tray = Tray {
+            due: &self.messages,
+            incidents: &self.incidents,
+            was_down: self.was_down,
+            shape,
+            site: &self.site,
+            now,
+        };
+        let plan = plan(tray);
+        for (message, by) in plan.dropped {
+            let tries = self.tries(&message);
+            self.report(Outcome::One { message, delivery: Delivery::Superseded { by }, tries }).await;
+        }
+        let mut sent = false;
+        for parcel in plan.parcels {
+            let letter = self.letter(&parcel.message, &address);
+            match channel.send(&letter).await {
+                Ok(()) => {
+                    sent = true;
+                    self.sent(parcel).await;
+                }
+                Err(Failure::Never(reason)) => {
+                    tracing::warn!(channel = %self.key.0, contact = %self.key.1, %reason, "message refused for good");
+                    let lost =
+                        if parcel.stands_for.is_empty() { vec![parcel.message] } else { parcel.stands_for };
+                    self.give_up(&lost, &reason).await;
+                }
+                Err(Failure::Later(reason)) => {
+                    self.failed(parcel, &reason).await;
+                    return self.finished(Some(reason), sent);
+                }
+            }
+        }
+        self.finished(None, sent)
+    }
+
+    fn letter(&self, message: &OutboxMessage, address: &str) -> Letter {
+        Letter {
+            id: message.id.clone(),
+            to: message.contact.clone(),
+            address: address.to_owned(),
+            level: message.level.clone(),
+            subject: message.subject.clone(),
+            text: message.text.clone(),
+            html: message.html.clone(),
+            images: message.images.clone(),
+            sent_at: self.clock.now(),
+        }
+    }
+
+    async fn sent(&mut self, parcel: Parcel) {
+        let delivery = Delivery::Sent { at_ms: self.clock.now().0 };
+        let tries = parcel.message.tries.saturating_add(1);
+        let outcome = if parcel.stands_for.is_empty() {
+            Outcome::One { message: parcel.message.id, delivery, tries }
+        } else {
+            let superseded = parcel.stands_for.into_iter().map(|message| message.id).collect();
+            let merged = Box::new(OutboxMessage { tries, delivery, ..parcel.message });
+            Outcome::Merged { merged, superseded }
+        };
+        self.report(outcome).await;
+    }
+
+    /// One message of the parcel is marked: that the lane is down shows after a restart too, at one commit a try.
+    async fn failed(&mut self, parcel: Parcel, reason: &str) {
+        let now = self.clock.now();
+        let parts = if parcel.stands_for.is_empty() { vec![parcel.message] } else { parcel.stands_for };
+        let (old, young): (Vec<_>, Vec<_>) =
+            parts.into_iter().partition(|message| now - At(message.created_ms) >= limits::RETRY_FOR);
+        self.give_up(&old, reason).await;
+        if let Some(first) = young.into_iter().next() {
+            let delivery = Delivery::Waiting { due_ms: (now + self.pause).0 };
+            let tries = first.tries.saturating_add(1);
+            self.report(Outcome::One { message: first.id, delivery, tries }).await;
+        }
+    }
+
+    async fn give_up(&mut self, messages: &[OutboxMessage], reason: &str) {
+        let at_ms = self.clock.now().0;
+        for message in messages {
+            let delivery = Delivery::Failed { at_ms, reason: reason.to_owned() };
+            let tries = message.tries.saturating_add(1);
+            self.report(Outcome::One { message: message.id.clone(), delivery, tries }).await;
+        }
+    }
+
+    async fn report(&mut self, outcome: Outcome) {
+        if let Err(refusal) = outcome.report(&self.outbox).await {
+            tracing::warn!(%refusal, "result of a sending can't be recorded yet");
+            self.unreported.push(outcome);
+        }
+    }
+
+    fn tries(&self, id: &str) -> u32 {
+        self.messages.iter().find(|message| message.id == id).map_or(0, |message| message.tries)
+    }
+
+    fn finished(self, failed: Option<String>, sent: bool) -> Finished {
+        let failed = failed.map(|reason| (reason, self.pause));
+        Finished { lane: self.key, failed, sent, unreported: self.unreported }
+    }
+}
+
+fn due_at(message: &OutboxMessage) -> Option<At> {
+    match message.delivery {
+        Delivery::Waiting { due_ms } => Some(At(due_ms)),
+        _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests;
