@@ -4,6 +4,7 @@ pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod exchange;
+pub mod http;
 pub mod limits;
 pub mod model;
 pub mod recorder;

@@ -75,3 +75,49 @@ pub const OUTBOX_READ_MAX: usize = 1_000;
 pub const OUTBOX_RETRY: Span = Span::seconds(30);
 /// Longest sleep of the worker: a wall clock that was set forward makes messages due that looked far away.
 pub const OUTBOX_LOOK: Span = Span::minutes(15);
+
+// --- http ---
+
+/// A family's phones, a script and an inspector's laptop; a browser opens up to six connections for a page.
+pub const HTTP_CONNECTIONS_MAX: usize = 32;
+/// Live views among the connections: each stays open, so pages keep the rest.
+pub const HTTP_STREAMS_MAX: usize = 8;
+/// Time for the head of a request: a phone at the edge of the Wi-Fi needs one or two seconds.
+pub const HTTP_HEAD_SECONDS_MAX: u64 = 5;
+/// Head of a request: cookies of other services on the same host name come along.
+pub const HTTP_HEAD_BYTES_MAX: usize = 8 * 1024;
+pub const HTTP_HEADERS_MAX: usize = 64;
+/// Time for the whole request, body and answer's head included.
+pub const HTTP_REQUEST_SECONDS_MAX: u64 = 10;
+/// Longest time in which a client takes nothing of its answer.
+pub const HTTP_STALL_SECONDS_MAX: u64 = 10;
+/// Longest life of a connection that is no live view: 120 kB at 2 kB a second.
+pub const HTTP_CONNECTION_SECONDS_MAX: u64 = 60;
+/// A live view is asked to come back after this time; browsers do so by themselves.
+pub const HTTP_STREAM_SECONDS_MAX: u64 = 3_600;
+/// Body of a request: the longest note, a pile with all its spots, with room.
+pub const HTTP_BODY_BYTES_MAX: usize = 16 * 1024;
+/// Time for requests at work when the daemon stops; systemd gives 90 s to all of it.
+pub const HTTP_DRAIN_SECONDS_MAX: u64 = 5;
+/// Requests of one address: a burst of quick taps, then a steady pace.
+pub const HTTP_REQUESTS_BURST: u32 = 120;
+pub const HTTP_REQUESTS_PER_SECOND: u32 = 20;
+/// Wrong passes of one address within a minute.
+pub const HTTP_WRONG_PASSES_PER_MINUTE: u32 = 5;
+/// Addresses whose pace is remembered; the one unseen for longest is forgotten.
+pub const HTTP_ADDRESSES_MAX: usize = 1_024;
+/// Questions to the store at one time: two cores.
+pub const HTTP_STORE_READS_MAX: usize = 2;
+/// Points of one answer: a screen shows 1,000, a spreadsheet takes far more, the card reads this in 0.1 s.
+pub const HISTORY_POINTS_MAX: usize = 10_000;
+/// Items of one page of a list.
+pub const LIST_ITEMS_MAX: usize = 500;
+pub const LIST_ITEMS_DEFAULT: usize = 100;
+/// Names, initials, reasons.
+pub const FIELD_CHARS_MAX: usize = 200;
+/// A note: half a page of handwriting.
+pub const NOTE_CHARS_MAX: usize = 2_000;
+/// Spots of one pile: a chart with more lines can't be read.
+pub const SPOTS_MAX: usize = 24;
+/// An entry may be ahead of our clock by what a phone's clock may be.
+pub const ENTRY_AHEAD_MINUTES_MAX: i64 = 5;

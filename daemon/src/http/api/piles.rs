@@ -1,0 +1,134 @@
+//! Piles and placements.
+
+use std::sync::Arc;
+
+use axum::extract::{Extension, Path, State};
+use axum::response::Response;
+use heapward_rules::units::At;
+use serde::Deserialize;
+
+use super::body::{Body, created, json};
+use super::shape::{self, List};
+use crate::http::access::Visitor;
+use crate::http::entering;
+use crate::http::house::House;
+use crate::http::params::{Params, instant, span};
+use crate::http::problem::Problem;
+use crate::model::pile::{PileRecord, PlacementRecord, SettingsRecord, SpotRecord};
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct NewPile {
+    pile: String,
+    #[serde(default)]
+    bay: Option<String>,
+    method: String,
+    material: String,
+    #[serde(default)]
+    built: Option<String>,
+    #[serde(default)]
+    initial_cn: Option<f64>,
+    #[serde(default)]
+    standards: Option<Vec<String>>,
+    spots: Vec<SpotRecord>,
+    #[serde(default)]
+    settings: SettingsRecord,
+    #[serde(default)]
+    by: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct NewPlacement {
+    probe: String,
+    spot: String,
+    #[serde(default)]
+    from: Option<String>,
+    #[serde(default)]
+    every: Option<String>,
+    #[serde(default)]
+    offset_c: f64,
+    #[serde(default)]
+    by: Option<String>,
+}
+
+pub(super) async fn list(State(house): State<Arc<House>>, mut params: Params) -> Result<Response, Problem> {
+    let page = params.page()?;
+    params.done("limit, after")?;
+    let mut views = house.app.handle.views();
+    views.retain(|view| page.after.as_ref().is_none_or(|after| view.pile.id > *after));
+    let list = List::of(views, page.limit, |view| view.pile.id.clone(), |view| shape::judged_pile(view));
+    Ok(json(&list))
+}
+
+pub(super) async fn one(
+    State(house): State<Arc<House>>,
+    Path(pile): Path<String>,
+    params: Params,
+) -> Result<Response, Problem> {
+    params.done("none")?;
+    let view = house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    Ok(json(&shape::judged_pile(&view)))
+}
+
+pub(super) async fn start(
+    State(house): State<Arc<House>>,
+    Extension(visitor): Extension<Visitor>,
+    Body(new): Body<NewPile>,
+) -> Result<Response, Problem> {
+    let now = house.now();
+    let built = new.built.as_deref().map(|text| instant("built", text)).transpose()?.unwrap_or(now);
+    let usual = || house.app.config.farm.standards.iter().map(ToString::to_string).collect();
+    let record = PileRecord {
+        id: new.pile,
+        bay: new.bay,
+        method: new.method,
+        material: new.material,
+        built_ms: built.0,
+        initial_cn: new.initial_cn,
+        standards: new.standards.unwrap_or_else(usual),
+        spots: new.spots,
+        placements: Vec::new(),
+        settings: new.settings,
+    };
+    let by = by(new.by, &visitor)?;
+    let record = house.start_pile(record, by).await?;
+    Ok(created(&shape::pile(&record)))
+}
+
+pub(super) async fn place(
+    State(house): State<Arc<House>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(pile): Path<String>,
+    Body(new): Body<NewPlacement>,
+) -> Result<Response, Problem> {
+    let now = house.now();
+    let from = new.from.as_deref().map(|text| instant("from", text)).transpose()?.unwrap_or(now);
+    let declared = || house.declared_every(&new.probe);
+    let every = new.every.as_deref().map(|text| span("every", text)).transpose()?.unwrap_or_else(declared);
+    let record = PlacementRecord {
+        probe: new.probe.clone(),
+        spot: new.spot,
+        from_ms: from.0,
+        until_ms: None,
+        every_ms: every.0,
+        offset_c: new.offset_c,
+    };
+    let by = by(new.by, &visitor)?;
+    let record = house.place(pile, record, by).await?;
+    Ok(created(&shape::pile(&record)))
+}
+
+/// Initials: as given, else those of the pass.
+pub(super) fn by(given: Option<String>, visitor: &Visitor) -> Result<String, Problem> {
+    let by = given.filter(|by| !by.trim().is_empty()).unwrap_or_else(|| visitor.name().to_owned());
+    entering::text("by", &by)?;
+    Ok(by)
+}
+
+/// When it happened: as given, else now.
+pub(super) fn at(given: Option<&str>, now: At) -> Result<At, Problem> {
+    let at = given.map(|text| instant("at", text)).transpose()?.unwrap_or(now);
+    entering::happened(at, now)?;
+    Ok(at)
+}

@@ -1,0 +1,157 @@
+//! What all handlers share.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use heapward_rules::ids::StandardId;
+use heapward_rules::standard::Standard;
+use heapward_rules::units::{At, Span};
+use tokio::sync::{Semaphore, watch};
+
+use super::access::keys::Keys;
+use super::access::pace::Pace;
+use super::entering;
+use super::guard::Hosts;
+use super::problem::Problem;
+use super::records::{Records, RecordsError};
+use crate::clock::SharedClock;
+use crate::config::Config;
+use crate::limits::HTTP_STORE_READS_MAX;
+use crate::model::entry::{Entry, Event, NewEntry};
+use crate::model::pile::{PileRecord, PlacementRecord};
+use crate::recorder::Handle;
+
+/// What the pages need of the rest of the daemon.
+#[derive(Clone)]
+pub struct App {
+    pub config: Arc<Config>,
+    pub clock: SharedClock,
+    pub handle: Handle,
+    pub records: Arc<dyn Records>,
+    pub standards: Arc<BTreeMap<StandardId, Standard>>,
+    pub ingest: Arc<dyn Fn() -> IngestStatus + Send + Sync>,
+    pub telling: Arc<dyn Fn() -> TellingStatus + Send + Sync>,
+}
+
+/// How messages come in at the moment.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct IngestStatus {
+    /// The broker or our own endpoint, as `127.0.0.1:1883`; none if nothing is configured.
+    pub source: Option<String>,
+    pub connected: bool,
+    pub last_message: Option<At>,
+    pub messages: u64,
+    pub readings: u64,
+    /// Retained messages, which are never readings.
+    pub retained: u64,
+    /// Of a backlog without times: all but the last of a probe.
+    pub undated: u64,
+    pub refused: Vec<RefusedMessages>,
+}
+
+/// Messages of one topic that were refused for one reason.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RefusedMessages {
+    pub topic: String,
+    pub reason: String,
+    pub count: u64,
+    /// Payload of the first one, cut and made printable.
+    pub example: String,
+    pub first: At,
+    pub last: At,
+}
+
+/// How messages go out at the moment.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct TellingStatus {
+    pub waiting: u64,
+    pub sent: u64,
+    pub failed: u64,
+    pub last_sent: Option<At>,
+    /// The last failure of a channel that has not worked since, by its name.
+    pub trouble: Vec<(String, String)>,
+}
+
+/// What all handlers share.
+pub(super) struct House {
+    pub(super) app: App,
+    pub(super) keys: Keys,
+    pub(super) pace: Pace,
+    pub(super) hosts: Hosts,
+    /// Turns true when the daemon stops: live views end.
+    pub(super) stops: watch::Receiver<bool>,
+    reads: Semaphore,
+}
+
+// === impl House ===
+
+impl House {
+    pub(super) fn new(app: App, stops: watch::Receiver<bool>) -> Arc<House> {
+        let machine = std::fs::read_to_string("/proc/sys/kernel/hostname").ok();
+        Arc::new(House {
+            keys: Keys::new(&app.config.store.dir),
+            pace: Pace::default(),
+            hosts: Hosts::new(&app.config.http.hosts, machine.as_deref()),
+            stops,
+            reads: Semaphore::new(HTTP_STORE_READS_MAX),
+            app,
+        })
+    }
+
+    pub(super) fn now(&self) -> At {
+        self.app.clock.now()
+    }
+
+    /// Asks the store on a thread of its own: a question may take a tenth of a second from a card.
+    pub(super) async fn read<T: Send + 'static>(
+        &self,
+        ask: impl FnOnce(&dyn Records) -> Result<T, RecordsError> + Send + 'static,
+    ) -> Result<T, Problem> {
+        let closed = |_| Problem::unavailable("Heapward is stopping; try again in a minute");
+        let _permit = self.reads.acquire().await.map_err(closed)?;
+        let records = Arc::clone(&self.app.records);
+        let answer = tokio::task::spawn_blocking(move || ask(&*records)).await;
+        let answer = answer.unwrap_or_else(|error| Err(RecordsError(error.to_string())));
+        answer.map_err(|error| {
+            tracing::error!(%error, "the store could not answer");
+            Problem::unavailable("the store can't answer at the moment; try again in a minute")
+        })
+    }
+
+    /// Starts a pile after looking at what it says of itself.
+    pub(super) async fn start_pile(&self, pile: PileRecord, by: String) -> Result<PileRecord, Problem> {
+        let standards: Vec<&str> = self.app.standards.keys().map(StandardId::as_str).collect();
+        entering::pile(&pile, &standards, self.now())?;
+        Ok(self.app.handle.start_pile(pile, by).await?)
+    }
+
+    pub(super) async fn place(
+        &self,
+        pile: String,
+        placement: PlacementRecord,
+        by: String,
+    ) -> Result<PileRecord, Problem> {
+        let view = self.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+        entering::placement(&placement, &view.pile, self.now())?;
+        Ok(self.app.handle.place(pile, placement, by).await?)
+    }
+
+    /// Writes into the log of a pile.
+    pub(super) async fn enter(&self, entry: NewEntry) -> Result<Entry, Problem> {
+        let pile = entry.pile.as_deref().unwrap_or_default();
+        let view = self.app.handle.view(pile).ok_or_else(|| Problem::no_pile(pile))?;
+        entering::note(&entry.note)?;
+        entering::event(&entry.event, &view.pile)?;
+        let withdraws = matches!(entry.event, Event::Withdrawn { .. });
+        if withdraws && entry.corrects.is_none() {
+            return Err(Problem::bad("`corrects` names the entry that is withdrawn"));
+        }
+        Ok(self.app.handle.enter(entry).await?)
+    }
+
+    /// Interval declared for a probe; a minute for one that is not configured.
+    pub(super) fn declared_every(&self, probe: &str) -> Span {
+        let declared = self.app.config.probes.iter().find(|one| one.id.as_str() == probe);
+        declared.map_or(Span::minutes(1), |one| one.every)
+    }
+}

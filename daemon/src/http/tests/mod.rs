@@ -1,0 +1,3 @@
+mod api;
+mod farm;
+mod hostile;

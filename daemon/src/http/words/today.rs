@@ -1,0 +1,133 @@
+//! What to do today: one line for what is open, in order of weight, and what follows from the verdict.
+//!
+//! The advice is that of extension handbooks (see the rules for figures); where somebody can be hurt it says so and
+//! sends to those who know: Heapward is no fire or gas alarm.
+
+use heapward_rules::finding::{Finding, Kind, Level};
+use heapward_rules::units::At;
+use heapward_rules::verdict::Status;
+
+use super::{Style, about};
+use crate::model::pile::PileRecord;
+use crate::recorder::PileView;
+
+/// One line of advice.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(in crate::http) struct Job {
+    /// Whether somebody has to act on it today: the red pencil.
+    pub(in crate::http) act: bool,
+    pub(in crate::http) what: String,
+}
+
+/// Everything for today, the gravest first; never empty.
+pub(in crate::http) fn jobs(view: &PileView, now: At, style: Style) -> Vec<Job> {
+    let mut open: Vec<&Finding> = view.open.iter().collect();
+    open.sort_by_key(|finding| std::cmp::Reverse(finding.level));
+    let mut jobs: Vec<Job> = open.into_iter().map(|finding| job(finding, now, style)).collect();
+    jobs.extend(bare_spots(&view.pile, now));
+    if jobs.iter().all(|job| !job.act) {
+        jobs.push(Job { act: false, what: usual(view) });
+    }
+    jobs
+}
+
+fn job(finding: &Finding, now: At, style: Style) -> Job {
+    let place = match (&finding.spot, &finding.probe) {
+        (Some(spot), Some(probe)) => format!("{spot} (probe {probe})"),
+        (Some(spot), None) => spot.to_string(),
+        (None, Some(probe)) => format!("Probe {probe}"),
+        (None, None) => "The pile".to_owned(),
+    };
+    let since = about(now - finding.figures.since.unwrap_or(finding.opened));
+    let figure = |finding: &Finding| {
+        finding.figures.temperature.map(|t| format!(" at {}", style.temperature(t))).unwrap_or_default()
+    };
+    let what = match finding.kind {
+        Kind::Overheating if finding.level == Level::Danger => format!(
+            "{place} was{} and may smoulder. Do not open it alone. Look for smoke and a burnt smell, have a hose at \
+             hand; if there is either, leave and call the fire service.",
+            worst(finding, style)
+        ),
+        Kind::Overheating => format!(
+            "{place} is too hot{}, since {since}. Look whether it is moist: wet it if it is dry, give longer air if \
+             it is moist. Above 170 °F its hours end.",
+            worst(finding, style)
+        ),
+        Kind::OverheatingAhead => format!("{place} will be above 160 °F soon. Give a little more air, and look at the moisture."),
+        Kind::RunAtRisk => format!(
+            "{place} is about to fall out of the range{}{}. Add cover there and cut the blower's time on by a third.",
+            figure(finding),
+            counted(finding)
+        ),
+        Kind::SlowToHeat => "The pile is slow to heat. Less air first; then more cover; look whether it is too wet or too dense.".to_owned(),
+        Kind::Stalled => "The pile has stalled. Squeeze a handful: water it if it crumbles, loosen it if it drips; less air if it is neither.".to_owned(),
+        Kind::SpotShort => format!("{place} will not get there by itself. Cover it with 6 to 12 inches more, or remix the pile and start its hours anew."),
+        Kind::FellOutEarly => format!("{place} fell out of the range before its time. Look at moisture and blower."),
+        Kind::Drying => format!("The pile dries out{}. Squeeze a handful; if it crumbles, water in portions, early in the day.", water(finding)),
+        Kind::ProbeSilent => format!("{place} has said nothing for {since}. Look at its battery and cable; read by hand until it speaks, that keeps the evidence."),
+        Kind::ProbeStuck => format!("{place} says the same figure for {since}. Compare it with a thermometer."),
+        Kind::ProbeFaulty => format!("{place} says impossible figures. Look at its cable and plug; read by hand meanwhile."),
+        Kind::ProbePulledOut => format!("{place} looks pulled out of the pile. Put it back at its depth, or write down that it moved."),
+        Kind::ProbeMoved => format!("{place} looks as if it had been moved. If so, write it down."),
+        Kind::WrongUnit => format!("{place} may report in another unit than declared. Read by hand once next to it."),
+        Kind::AllSilent => format!("All probes are silent for {since}. Look at power, gateway and broker; read by hand meanwhile."),
+        Kind::BatteryLow => format!("The battery of {place} is low. Change it on the next visit."),
+        Kind::BlowerOff => format!("The blower has not run for {since}. Look at its timer, breaker and belt; unplug it before you touch it."),
+        Kind::BlowerStuckOn => format!("The blower has not paused for {since}. Look at its timer; the pile cools."),
+        Kind::Reheating => "The pile heats up again while it cures. Leave it longer.".to_owned(),
+        Kind::Qualified => "Qualified. It may be watered and turned now.".to_owned(),
+        Kind::ReadyToMove => "Ready to be moved to curing.".to_owned(),
+        Kind::Cured => "Cured: it stays near the air's temperature.".to_owned(),
+    };
+    Job { act: finding.level >= Level::Act, what }
+}
+
+fn worst(finding: &Finding, style: Style) -> String {
+    let worst = finding.figures.worst.or(finding.figures.temperature);
+    worst.map(|t| format!(" at {}", style.temperature(t))).unwrap_or_default()
+}
+
+fn counted(finding: &Finding) -> String {
+    match (finding.figures.counted, finding.figures.required) {
+        (Some(counted), Some(required)) => format!(", with {counted} of {required} counted"),
+        _ => String::new(),
+    }
+}
+
+fn water(finding: &Finding) -> String {
+    let litres = finding.figures.water_litres;
+    litres.map(|litres| format!("; about {:.0} gallons would do", litres / 3.785_41)).unwrap_or_default()
+}
+
+/// Required spots at which nobody measures.
+fn bare_spots(pile: &PileRecord, now: At) -> Vec<Job> {
+    let measured = |spot: &str| {
+        pile.placements.iter().any(|one| one.spot == spot && one.until_ms.is_none_or(|until| until > now.0))
+    };
+    let required = pile.spots.iter().filter(|spot| !spot.watched_only && has_to_heat(&spot.zone));
+    let bare: Vec<&str> = required.map(|spot| spot.name.as_str()).filter(|spot| !measured(spot)).collect();
+    if bare.is_empty() {
+        return Vec::new();
+    }
+    let what = format!(
+        "No probe stands at {}. Place one, or read there by hand at least once a day.",
+        bare.join(", ")
+    );
+    vec![Job { act: false, what }]
+}
+
+fn has_to_heat(zone: &str) -> bool {
+    matches!(zone, "core" | "middle" | "outer" | "base")
+}
+
+fn usual(view: &PileView) -> String {
+    let first = view.judgement.verdicts.first().map(|verdict| verdict.status);
+    match first {
+        Some(Status::Qualified) => "Nothing that must be done. It may be watered, turned or moved to curing.",
+        Some(Status::TemperatureMet) => "Write down the recipe's carbon to nitrogen ratio, or ask your certifier.",
+        Some(Status::Running) => "Leave it alone: no turning and no cold water until the hours are proven. Look, smell, listen to the blower.",
+        Some(Status::NotRequired) => "Nothing that must be done.",
+        Some(Status::NotMet) | None => "Look at it once: squeeze a handful, smell, listen to the blower, and write it down.",
+    }
+    .to_owned()
+}
