@@ -3,6 +3,7 @@
 pub mod cli;
 pub mod clock;
 pub mod config;
+pub mod demo;
 pub mod exchange;
 pub mod http;
 pub mod limits;
