@@ -7,6 +7,15 @@ pub const STANDARD_FILE_BYTES_MAX: u64 = 64 * 1024;
 /// Each standard is judged for each pile that names it; nobody works by more rules than this.
 pub const STANDARD_FILES_MAX: usize = 64;
 
+// --- config ---
+
+/// A configuration is a page of text; a longer file is another one by mistake.
+pub const CONFIG_BYTES_MAX: u64 = 256 * 1024;
+/// A password or token is a line; a longer file is another one by mistake.
+pub const SECRET_BYTES_MAX: u64 = 4 * 1024;
+/// No sane topic is longer; MQTT would allow 64 KiB.
+pub const TOPIC_BYTES_MAX: usize = 512;
+
 // --- telling ---
 
 /// One text message in the GSM 7-bit alphabet; a longer one is cut into parts and paid twice.

@@ -1,6 +1,8 @@
 //! What a person configures, after it was read and found good. Reading, with all errors at once, is in
 //! `config::read`.
 
+pub mod read;
+
 use std::net::SocketAddr;
 use std::path::PathBuf;
 

@@ -1,0 +1,154 @@
+//! Reads the configuration file: TOML text in, [`Config`] or *all* its problems out.
+//!
+//! Each problem says file, line, key, what is wrong and what to write instead. An unknown key is a problem too, and the
+//! nearest key that exists is proposed: a misspelled limit must not be a limit that is silently missing.
+//! Secrets stand in files of their own (see [`secret`]), so that the main file can be shown to anybody.
+
+mod network;
+mod pointer;
+mod probe;
+mod secret;
+mod section;
+mod telling;
+mod value;
+
+use std::path::{Path, PathBuf};
+
+use heapward_rules::ids::StandardId;
+use heapward_rules::units::Span;
+
+use super::{Config, DisplayUnit, Farm, StoreConfig};
+use crate::limits::CONFIG_BYTES_MAX;
+use crate::standards;
+use secret::Secrets;
+pub use section::Problem;
+use section::{Reader, Section};
+
+/// All problems of a file, in the order of its lines.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))]
+pub struct Problems(pub Vec<Problem>);
+
+/// Where the daemon keeps its records unless the file says otherwise.
+const STORE_DIR: &str = "/var/lib/heapward";
+/// One commit costs a card about 29 kB whatever it holds; two seconds of readings share one.
+const COMMIT_EVERY: Span = Span::seconds(2);
+const COMMIT_EVERY_MAX: Span = Span::minutes(1);
+
+/// Reads a file and the secrets it names. Names of files in it are relative to its folder.
+pub fn load(path: &Path) -> Result<Config, Problems> {
+    let file = path.display().to_string();
+    let failed = |what: String| Problems(vec![Problem::of_file(&file, what)]);
+    let size = std::fs::metadata(path).map_err(|error| {
+        failed(format!("cannot be read ({error}); name the configuration with --config FILE"))
+    })?;
+    if size.len() > CONFIG_BYTES_MAX {
+        return Err(failed(format!("is longer than {CONFIG_BYTES_MAX} bytes; this is no configuration")));
+    }
+    let bytes =
+        std::fs::read(path).map_err(|error| failed(format!("cannot be read ({error}); check its rights")))?;
+    let text = String::from_utf8(bytes)
+        .map_err(|_| failed("is not UTF-8 text; save it as UTF-8 in the editor".to_owned()))?;
+    let credentials = std::env::var_os("CREDENTIALS_DIRECTORY").map(PathBuf::from);
+    read(&file, &text, path.parent().unwrap_or(Path::new("")), credentials)
+}
+
+/// Reads a text. `folder` is where relative names start, `credentials` the folder of systemd's credentials.
+pub fn read(file: &str, text: &str, folder: &Path, credentials: Option<PathBuf>) -> Result<Config, Problems> {
+    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+    let reader = Reader::new(file, text);
+    let secrets = Secrets::new(folder, credentials);
+    let config = reader.document(|top| whole(top, &secrets));
+    let problems = reader.into_problems();
+    match config {
+        Some(config) if problems.is_empty() => Ok(config),
+        _ => Err(Problems(problems)),
+    }
+}
+
+fn whole(top: &Section<'_, '_>, secrets: &Secrets) -> Config {
+    let standards_dir = top.opt::<PathBuf>("standards_dir").map(|dir| secrets.path(&dir));
+    let farm = top.need_section("farm", |farm| read_farm(farm, standards_dir.as_deref())).unwrap_or(Farm {
+        name: String::new(),
+        timezone: chrono_tz::UTC,
+        shows: DisplayUnit::Fahrenheit,
+        altitude_ft: None,
+        hardware_clock: false,
+        standards: Vec::new(),
+    });
+    let store = top.section("store", |store| read_store(store, secrets)).unwrap_or_else(default_store);
+    let endpoint = top.section("endpoint", |endpoint| network::endpoint(endpoint, secrets));
+    let broker = top.section("broker", |broker| network::broker(broker, secrets));
+    if endpoint.is_none() && broker.is_none() {
+        let what = "readings come from nowhere; add [endpoint] (probes publish to Heapward itself) or [broker] (it \
+                    listens to your MQTT broker)";
+        top.refuse("endpoint", what.to_owned());
+    }
+    let http = top.section("http", network::http).unwrap_or_else(network::default_http);
+    let probes = probe::all(top, farm.timezone);
+    let telling = telling::read(top, secrets);
+    Config { farm, store, endpoint, broker, http, probes, telling, standards_dir }
+}
+
+fn read_farm(section: &Section<'_, '_>, standards_dir: Option<&Path>) -> Farm {
+    let farm = Farm {
+        name: section.need("name"),
+        timezone: section.need("timezone"),
+        shows: section
+            .choice("shows", &[("F", DisplayUnit::Fahrenheit), ("C", DisplayUnit::Celsius)])
+            .unwrap_or(DisplayUnit::Fahrenheit),
+        altitude_ft: section.opt("altitude_ft"),
+        hardware_clock: section.or("hardware_clock", false),
+        standards: section
+            .opt::<Vec<String>>("standards")
+            .unwrap_or_else(|| vec!["us-organic".to_owned()])
+            .into_iter()
+            .map(StandardId::new)
+            .collect(),
+    };
+    if farm.name.chars().any(char::is_control) {
+        section.refuse("name", "holds a control character; write the name on one line".to_owned());
+    }
+    check_standards(section, &farm.standards, standards_dir);
+    farm
+}
+
+fn check_standards(section: &Section<'_, '_>, chosen: &[StandardId], own: Option<&Path>) {
+    let known = match standards::load(own) {
+        Ok(known) => known,
+        Err(problems) => {
+            for problem in problems {
+                section.refuse_elsewhere(Problem {
+                    file: problem.file,
+                    line: problem.line,
+                    key: "standard".to_owned(),
+                    what: problem.what,
+                });
+            }
+            return;
+        }
+    };
+    for id in chosen.iter().filter(|id| !known.contains_key(*id)) {
+        let names: Vec<&str> = known.keys().map(StandardId::as_str).collect();
+        section.refuse("standards", format!("`{id}` is not known; choose from {}", names.join(", ")));
+    }
+}
+
+fn read_store(section: &Section<'_, '_>, secrets: &Secrets) -> StoreConfig {
+    let commit_every = section.or("commit_every", COMMIT_EVERY);
+    if commit_every > COMMIT_EVERY_MAX {
+        let what = "is too long: so many readings would wait for their acknowledgement; write \"1m\" or less";
+        section.refuse("commit_every", what.to_owned());
+    }
+    StoreConfig {
+        dir: section.opt::<PathBuf>("dir").map_or_else(|| PathBuf::from(STORE_DIR), |dir| secrets.path(&dir)),
+        commit_every,
+    }
+}
+
+fn default_store() -> StoreConfig {
+    StoreConfig { dir: PathBuf::from(STORE_DIR), commit_every: COMMIT_EVERY }
+}
+
+#[cfg(test)]
+mod tests;
