@@ -1,5 +1,7 @@
 //! Every limit of the daemon in one place, each with its reason.
 
+use std::time::Duration;
+
 use heapward_rules::units::Span;
 
 /// A standard is a page of text; anything longer is another file by mistake.
@@ -84,6 +86,13 @@ pub const OUTBOX_READ_MAX: usize = 1_000;
 pub const OUTBOX_RETRY: Span = Span::seconds(30);
 /// Longest sleep of the worker: a wall clock that was set forward makes messages due that looked far away.
 pub const OUTBOX_LOOK: Span = Span::minutes(15);
+/// Time to reach a mail server or provider.
+pub const CONNECT_TIMEOUT: Duration = Duration::from_secs(15);
+/// Time for a whole sending: a slow mail server on a rural line, but not a dead one.
+pub const SEND_TIMEOUT: Duration = Duration::from_secs(60);
+/// Of an answer that refuses, as much as tells why.
+pub const ANSWER_EXCERPT_BYTES: usize = 2_048;
+pub const ANSWER_EXCERPT_CHARS: usize = 200;
 
 // --- http ---
 

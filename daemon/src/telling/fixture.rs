@@ -49,3 +49,17 @@ pub(crate) fn telling() -> TellingConfig {
 pub(crate) fn site() -> Site {
     Site { farm: "Quillback Farm".to_owned(), zone: ZONE, shows: DisplayUnit::Fahrenheit, page: None }
 }
+
+pub(crate) fn letter(text: &str) -> super::channel::Letter {
+    super::channel::Letter {
+        id: "0b".repeat(32),
+        to: "odile".to_owned(),
+        address: "+15550100".to_owned(),
+        level: "act".to_owned(),
+        subject: "pile 2026-03, core-north above 160 F".to_owned(),
+        text: text.to_owned(),
+        html: None,
+        images: vec![],
+        sent_at: at("12 14:20"),
+    }
+}

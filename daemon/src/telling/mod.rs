@@ -6,9 +6,19 @@
 //! * [`policy`]: the life of an incident. `Teller::take(&matter, scene)` gives the incident as it is now and the
 //!   messages to write with it in one transaction; `Teller::due(scene)` the same for what the passing of time asks
 //!   for (call it at every tick); `Teller::seen` and `Teller::summary` complete it;
-//! * [`wording`]: texts of at most 160 characters, subjects and mail bodies.
+//! * [`wording`]: texts of at most 160 characters, subjects and mail bodies;
+//! * [`digest`]: one message in place of several that waited.
+//!
+//! The other half sends:
+//! * [`worker`]: `worker::run(deps, shutdown)` takes waiting messages from the outbox and tries their channels;
+//! * [`ways`]: `connect` makes the channels of a configuration, `send_test` proves them;
+//! * [`mail`], [`request`], [`publish`], [`terminal`]: the channels.
 //!
 //! Quiet hours need no timer: a held message is written at once with the end of the quiet hours as its due time.
+//!
+//! Invariant: `moment`, `policy`, `wording` and `digest` do no I/O and ask no clock.
+//! Invariant: a message is written with its incident in one transaction, and its id depends on nothing but incident,
+//! step, channel and contact.
 
 pub mod address;
 pub mod backoff;
@@ -18,9 +28,22 @@ pub mod digest;
 pub(crate) mod fixture;
 pub mod gsm;
 pub mod hours;
+pub mod mail;
 pub mod moment;
 pub mod policy;
+pub mod publish;
+pub mod request;
+#[cfg(test)]
+pub(crate) mod scripted;
 pub mod step;
+pub mod template;
+pub mod terminal;
 pub mod topic;
+pub mod ways;
 pub mod wording;
 pub mod worker;
+
+/// Makes `ring` the one TLS provider of the process. The first line of main; harmless when called again.
+pub fn install_tls() {
+    let _ = rustls::crypto::ring::default_provider().install_default();
+}
