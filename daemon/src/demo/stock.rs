@@ -7,11 +7,11 @@ pub const QUILLBACK: Mix = Mix {
     dry_kg: 1_400.0,
     moisture: 0.60,
     volume_m3: 6.1,
-    degradable: 0.25,
+    degradable: 0.24,
     fast: 0.42,
-    start_c: 36.0,
+    start_c: 37.0,
     vigour: 1.2,
-    cover_w_per_k: 12.0,
+    cover_w_per_k: 10.0,
 };
 
 /// Too much hen manure in it: rich, a little dry and hot from the start.
