@@ -6,6 +6,7 @@ pub mod config;
 pub mod demo;
 pub mod exchange;
 pub mod http;
+pub mod ingest;
 pub mod limits;
 pub mod model;
 pub mod recorder;

@@ -139,3 +139,15 @@ pub const NOTE_CHARS_MAX: usize = 2_000;
 pub const SPOTS_MAX: usize = 24;
 /// An entry may be ahead of our clock by what a phone's clock may be.
 pub const ENTRY_AHEAD_MINUTES_MAX: i64 = 5;
+// --- ingest ---
+
+/// Messages of network servers with several gateways reach some kilobytes; nothing useful is longer.
+pub const PAYLOAD_BYTES_MAX: usize = 64 * 1024;
+/// Topics of network servers are about 100 bytes long.
+pub const TOPIC_BYTES_MAX: usize = 512;
+/// Deepest nesting of JSON that is read.
+pub const JSON_DEPTH_MAX: usize = 16;
+/// Values in one message, so that 64 KiB of `[[[[` or `0,0,0` cost at most a few hundred kilobytes of memory.
+pub const JSON_VALUES_MAX: usize = 8 * 1024;
+/// Readings in one message: a day of minutes is more than any gateway keeps back in one piece.
+pub const EACH_MAX: usize = 1_000;
