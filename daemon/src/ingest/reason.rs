@@ -63,6 +63,7 @@ impl Reason {
         self.text().1
     }
 
+    #[expect(clippy::too_many_lines, reason = "a table with one row for each reason")]
     fn text(self) -> (&'static str, &'static str) {
         match self {
             Reason::TooLarge => ("too-large", "the message is longer than 64 KiB; is this the right topic?"),
