@@ -143,8 +143,6 @@ pub const ENTRY_AHEAD_MINUTES_MAX: i64 = 5;
 
 /// Messages of network servers with several gateways reach some kilobytes; nothing useful is longer.
 pub const PAYLOAD_BYTES_MAX: usize = 64 * 1024;
-/// Topics of network servers are about 100 bytes long.
-pub const TOPIC_BYTES_MAX: usize = 512;
 /// Deepest nesting of JSON that is read.
 pub const JSON_DEPTH_MAX: usize = 16;
 /// Values in one message, so that 64 KiB of `[[[[` or `0,0,0` cost at most a few hundred kilobytes of memory.
