@@ -17,6 +17,8 @@ pub const CONFIG_BYTES_MAX: u64 = 256 * 1024;
 pub const SECRET_BYTES_MAX: u64 = 4 * 1024;
 /// No sane topic is longer; MQTT would allow 64 KiB.
 pub const TOPIC_BYTES_MAX: usize = 512;
+/// A command waits so long for the daemon: a year of history from a card takes a few seconds.
+pub const CLI_REQUEST_SECONDS_MAX: u64 = 60;
 
 // --- telling ---
 

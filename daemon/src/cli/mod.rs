@@ -1,3 +1,172 @@
 //! The commands of the binary.
+//!
+//! What was asked for goes to standard output, everything else to standard error. Exit codes: 0 good, 1 failed, 2 input
+//! of `judge` that can't be read, 64 a configuration or a command line that is wrong.
 
+pub mod check;
+mod client;
 pub mod judge;
+mod logging;
+pub mod pass;
+pub mod pile;
+
+use std::ffi::OsString;
+use std::io::Write;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+use crate::clock::SystemClock;
+use crate::config::Config;
+use crate::config::read::{Problems, load};
+
+/// Something went wrong that is neither the input's nor the configuration's fault.
+pub const FAILED: u8 = 1;
+/// Input of `judge` can't be read; nothing was judged.
+pub const UNREADABLE: u8 = 2;
+/// The configuration or the command line is wrong (`EX_USAGE`); starting again would not help.
+pub const WRONG_USE: u8 = 64;
+
+const EXIT_CODES: &str = "\
+Exit codes: 0 good; 1 failed; 2 input of `judge` that can't be read; 64 a configuration or a command line that is wrong.
+Messages go to standard error; RUST_LOG=debug shows more of them.";
+
+/// Watches aerated compost piles: probes in over MQTT, verdicts by the rules, texts to the grower, a record for the
+/// inspector
+#[derive(Debug, Parser)]
+#[command(name = "heapward", version, after_help = EXIT_CODES, max_term_width = 100)]
+pub struct Cli {
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Check the configuration: all mistakes at once, or what it means in words
+    Check(ConfigArg),
+    /// Judge logged readings from files, without daemon, broker or store
+    Judge(judge::JudgeArgs),
+    /// Enter and look at piles of the running daemon
+    Pile(pile::PileArgs),
+    /// Passes of phones and scripts: who may enter something
+    Pass(pass::PassArgs),
+}
+
+/// Where the configuration is.
+#[derive(Clone, Debug, clap::Args)]
+pub struct ConfigArg {
+    /// The configuration file
+    #[arg(long, value_name = "FILE", default_value = "/etc/heapward/heapward.toml", env = "HEAPWARD_CONFIG")]
+    pub config: PathBuf,
+}
+
+/// Why a command did not do what was asked; the text is for standard error.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Failure {
+    pub code: u8,
+    pub text: String,
+}
+
+pub type Outcome = Result<(), Failure>;
+
+/// Reads the command line. The error holds what clap wants to say: help and version are among it.
+pub fn read(args: impl IntoIterator<Item = OsString>) -> Result<Command, clap::Error> {
+    Cli::try_parse_from(args).map(|cli| cli.command)
+}
+
+/// Does what was asked.
+pub fn run(command: Command) -> Outcome {
+    logging::set_up();
+    match command {
+        Command::Check(args) => {
+            let config = args.load()?;
+            print(&check::in_words(&args.config, &config, &SystemClock::new(config.farm.hardware_clock)))
+        }
+        Command::Judge(args) => {
+            let text = judge::run(&args).map_err(|error| Failure::new(UNREADABLE, error.to_string()))?;
+            print(&text)
+        }
+        Command::Pile(args) => pile::run(&args),
+        Command::Pass(args) => pass::run(&args),
+    }
+}
+
+/// Says help, version or what is wrong with the command line.
+pub fn refuse(answer: &clap::Error) -> ExitCode {
+    // If the terminal is gone there is nobody to tell.
+    let _ = answer.print();
+    if answer.use_stderr() { ExitCode::from(WRONG_USE) } else { ExitCode::SUCCESS }
+}
+
+/// Says why it failed, if it did.
+pub fn finish(outcome: Outcome) -> ExitCode {
+    match outcome {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            let _ = writeln!(std::io::stderr(), "{}", failure.text.trim_end());
+            ExitCode::from(failure.code)
+        }
+    }
+}
+
+/// Writes to standard output. A reader that has seen enough (`| head`) is no failure.
+fn print(text: &str) -> Outcome {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
+            Err(Failure::failed(format!("the answer can't be written ({error})")))
+        }
+        _ => Ok(()),
+    }
+}
+
+// === impl ConfigArg ===
+
+impl ConfigArg {
+    pub fn load(&self) -> Result<Config, Failure> {
+        load(&self.config).map_err(|problems: Problems| {
+            let count = problems.0.len();
+            let end = if count == 1 { "1 mistake" } else { &format!("{count} mistakes") };
+            Failure::new(WRONG_USE, format!("{problems}\n{end}; nothing was started or changed"))
+        })
+    }
+}
+
+// === impl Failure ===
+
+impl Failure {
+    pub fn new(code: u8, text: impl Into<String>) -> Failure {
+        Failure { code, text: text.into() }
+    }
+
+    pub fn failed(text: impl Into<String>) -> Failure {
+        Failure::new(FAILED, text)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    use super::*;
+
+    fn code_of(args: &[&str]) -> Option<bool> {
+        let args = std::iter::once("heapward").chain(args.iter().copied()).map(OsString::from);
+        read(args).err().map(|answer| answer.use_stderr())
+    }
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn help_is_good_and_nonsense_is_not() {
+        assert_eq!(code_of(&["--help"]), Some(false));
+        assert_eq!(code_of(&["--version"]), Some(false));
+        assert_eq!(code_of(&["chek"]), Some(true));
+        assert_eq!(code_of(&["check", "--config"]), Some(true));
+        assert_eq!(code_of(&["check", "--config", "a"]), None);
+    }
+}

@@ -1,0 +1,158 @@
+//! Answers of the API as a person reads them on a terminal.
+
+use std::fmt::Write as _;
+
+use serde_json::Value;
+
+/// One line per pile and verdict.
+pub(super) fn piles(list: &Value) -> String {
+    let piles: Vec<&Value> = list["items"].as_array().into_iter().flatten().collect();
+    if piles.is_empty() {
+        return "There is no pile yet: heapward pile new --help\n".to_owned();
+    }
+    piles.iter().map(|pile| short(pile)).collect()
+}
+
+fn short(pile: &Value) -> String {
+    let mut text = format!("{}{}\n", plain(&pile["pile"]), bay(pile));
+    for verdict in items(&pile["verdicts"]) {
+        let _ = writeln!(text, "  {}", verdict_line(verdict));
+    }
+    for open in items(&pile["open"]) {
+        let _ = writeln!(
+            text,
+            "  open since {}: {}{}",
+            plain(&open["opened"]),
+            plain(&open["kind"]),
+            place(open)
+        );
+    }
+    text
+}
+
+/// A pile with its spots and probes.
+pub(super) fn pile(pile: &Value) -> String {
+    let mut text = short(pile);
+    let _ = writeln!(
+        text,
+        "  {} of {} material, built {}",
+        plain(&pile["method"]),
+        plain(&pile["material"]),
+        plain(&pile["built"])
+    );
+    for spot in items(&pile["spots"]) {
+        let depth = spot["depth_in"].as_f64().map(|depth| format!(", {depth} in deep")).unwrap_or_default();
+        let now = items(&pile["placements"])
+            .filter(|placement| placement["spot"] == spot["name"] && placement["until"].is_null())
+            .map(|placement| format!("{} since {}", plain(&placement["probe"]), plain(&placement["from"])))
+            .next_back()
+            .unwrap_or_else(|| "no probe".to_owned());
+        let _ = writeln!(text, "  {:<14} {}{depth}: {now}", plain(&spot["name"]), plain(&spot["zone"]));
+    }
+    text
+}
+
+fn verdict_line(verdict: &Value) -> String {
+    let at = verdict["at"].as_str().map(|at| format!(" at {at}")).unwrap_or_default();
+    let held = verdict["held_up_by"].as_str().map(|spot| format!(", decided by {spot}")).unwrap_or_default();
+    let cautions: Vec<String> = items(&verdict["cautions"]).map(plain).collect();
+    let cautions = if cautions.is_empty() { String::new() } else { format!(" ({})", cautions.join(", ")) };
+    format!("{}: {}{at}{held}{cautions}", plain(&verdict["standard"]), plain(&verdict["status"]))
+}
+
+/// What was written into the log.
+pub(super) fn entered(entry: &Value) -> String {
+    format!("Entered. {}\n", entry_line(entry))
+}
+
+/// A page of the log.
+pub(super) fn entries(page: &Value) -> String {
+    items(&page["items"]).map(|entry| entry_line(entry) + "\n").collect()
+}
+
+fn entry_line(entry: &Value) -> String {
+    let figures = entry["figures"].as_object().into_iter().flatten();
+    let figures: Vec<String> = figures
+        .filter(|(_, value)| !value.is_null())
+        .map(|(name, value)| format!("{name} {}", plain(value)))
+        .collect();
+    let mut text =
+        format!("{:>5}  {}  {}", plain(&entry["seq"]), plain(&entry["at"]), plain(&entry["event"]));
+    if !figures.is_empty() {
+        let _ = write!(text, ": {}", figures.join(", "));
+    }
+    if let Some(note) = entry["note"].as_str().filter(|note| !note.is_empty()) {
+        let _ = write!(text, " - {}", one_line(note));
+    }
+    if let Some(corrects) = entry["corrects"].as_u64() {
+        let _ = write!(text, " (in place of {corrects})");
+    }
+    let _ = write!(text, " [{}]", plain(&entry["by"]));
+    text
+}
+
+fn bay(pile: &Value) -> String {
+    pile["bay"].as_str().map(|bay| format!(" in bay {}", one_line(bay))).unwrap_or_default()
+}
+
+fn place(finding: &Value) -> String {
+    let at = |key: &str| finding[key].as_str().map(|name| format!(" at {}", one_line(name)));
+    at("spot").or_else(|| at("probe")).unwrap_or_default()
+}
+
+fn items(list: &Value) -> impl DoubleEndedIterator<Item = &Value> {
+    list.as_array().into_iter().flatten()
+}
+
+/// A value without quotes. Text of others can't move the cursor or colour the terminal.
+fn plain(value: &Value) -> String {
+    value.as_str().map_or_else(|| value.to_string(), one_line)
+}
+
+fn one_line(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn a_pile_as_it_is_shown() {
+        let answer = json!({
+            "pile": "2026-03", "bay": "1", "method": "aerated-static", "material": "manure",
+            "built": "2026-05-01T15:00:00.000Z",
+            "spots": [{ "name": "core-north", "zone": "core", "depth_in": 24.0 }, { "name": "toe", "zone": "base" }],
+            "placements": [
+                { "probe": "k9", "spot": "core-north", "from": "a", "until": "b" },
+                { "probe": "k1", "spot": "core-north", "from": "2026-05-01T15:30:00.000Z", "until": null },
+            ],
+            "verdicts": [{
+                "standard": "us-organic", "status": "running", "at": null, "held_up_by": "toe",
+                "cautions": ["unit-unconfirmed:toe"],
+            }],
+            "open": [{ "kind": "overheating", "opened": "2026-05-03T00:00:00.000Z", "spot": "core-north" }],
+        });
+        let wanted = "\
+2026-03 in bay 1
+  us-organic: running, decided by toe (unit-unconfirmed:toe)
+  open since 2026-05-03T00:00:00.000Z: overheating at core-north
+  aerated-static of manure material, built 2026-05-01T15:00:00.000Z
+  core-north     core, 24 in deep: k1 since 2026-05-01T15:30:00.000Z
+  toe            base: no probe
+";
+        assert_eq!(pile(&answer), wanted);
+    }
+
+    #[test]
+    fn an_entry_is_one_line_whatever_its_note_holds() {
+        let answer = json!({
+            "seq": 7, "at": "2026-05-04T08:00:00.000Z", "event": "watered", "figures": { "litres": 40 },
+            "by": "OM", "note": "dry\u{1b}[31m\nat the toe", "corrects": null,
+        });
+        let wanted =
+            "Entered.     7  2026-05-04T08:00:00.000Z  watered: litres 40 - dry [31m at the toe [OM]\n";
+        assert_eq!(entered(&answer), wanted);
+    }
+}
