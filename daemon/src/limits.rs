@@ -151,3 +151,12 @@ pub const JSON_DEPTH_MAX: usize = 16;
 pub const JSON_VALUES_MAX: usize = 8 * 1024;
 /// Readings in one message: a day of minutes is more than any gateway keeps back in one piece.
 pub const EACH_MAX: usize = 1_000;
+
+// --- demo ---
+
+/// Messages of the demo that wait for their acknowledgement: about half a simulated hour of three bays.
+pub const DEMO_INFLIGHT_MAX: u16 = 100;
+/// Messages that the demo's client holds before it makes the farm wait.
+pub const DEMO_QUEUE_LENGTH: usize = 64;
+/// Pause before the demo's client tries the endpoint again.
+pub const DEMO_RECONNECT: Duration = Duration::from_millis(50);

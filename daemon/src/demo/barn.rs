@@ -118,10 +118,12 @@ impl Fitting {
         Probe::new(self.id, self.bay, self.mount, self.every, self.unit(), seed)
     }
 
-    /// The number that the maker burnt into a lance.
-    pub fn rom(&self) -> String {
-        let number =
-            self.id.bytes().fold(0x58_0000_u32, |n, b| n.wrapping_mul(31).wrapping_add(u32::from(b)));
-        format!("28-{:012x}", number & 0x00ff_ffff)
+    /// The number of a lance or a radio sensor, as its messages give it.
+    pub fn number(&self) -> String {
+        let digits = self.id.trim_start_matches(|c: char| c.is_ascii_alphabetic());
+        match self.shape {
+            Shape::Lances => format!("28-5a17c04e{digits:0>4}"),
+            _ => format!("{}{digits}", if self.mount == Mount::Ambient { 9 } else { 8 }),
+        }
     }
 }

@@ -73,7 +73,7 @@ impl Bay {
 
     /// Whether the blower runs at an instant.
     pub fn blows(&self, at: At) -> bool {
-        !self.tripped && self.into_period(at) < Span::seconds(i64::from(self.timer.on_seconds))
+        !self.tripped && self.phase(at) < Span::seconds(i64::from(self.timer.on_seconds))
     }
 
     /// Minutes since the blower last ran; very many where it does not run at all.
@@ -82,7 +82,7 @@ impl Bay {
         if self.tripped {
             return 1e6;
         }
-        let since = self.into_period(at) - Span::seconds(i64::from(self.timer.on_seconds));
+        let since = self.phase(at) - Span::seconds(i64::from(self.timer.on_seconds));
         since.0.max(0) as f64 / 60_000.0
     }
 
@@ -91,11 +91,11 @@ impl Bay {
         if self.tripped {
             return 0.0;
         }
-        let left = i64::from(self.timer.on_seconds) * 1_000 - self.into_period(at).0;
+        let left = i64::from(self.timer.on_seconds) * 1_000 - self.phase(at).0;
         f64::from(i32::try_from(left.clamp(0, 60_000)).unwrap_or(0)) / 60_000.0
     }
 
-    fn into_period(&self, at: At) -> Span {
+    fn phase(&self, at: At) -> Span {
         Span(at.0.rem_euclid(i64::from(self.timer.every_minutes.max(1)) * 60_000))
     }
 }
