@@ -160,3 +160,20 @@ pub const DEMO_INFLIGHT_MAX: u16 = 100;
 pub const DEMO_QUEUE_LENGTH: usize = 64;
 /// Pause before the demo's client tries the endpoint again.
 pub const DEMO_RECONNECT: Duration = Duration::from_millis(50);
+
+// --- daily summary ---
+
+/// More than a phone shows on one screen is not read.
+pub const SUMMARY_LINES_MAX: usize = 12;
+/// Incidents named in the summary; the rest are on the page.
+pub const SUMMARY_INCIDENTS_MAX: usize = 8;
+/// Beginning of the day's job in a subject.
+pub const SUBJECT_CHARS_SHOWN: usize = 60;
+/// A battery below this is named.
+pub const BATTERY_NOTED_PERCENT: f64 = 30.0;
+/// A channel that has not worked for so long is asked to be tried.
+pub const CHANNEL_PROOF: Span = Span::days(35);
+/// What the chart of a pile shows.
+pub const CHART_WINDOW: Span = Span::days(7);
+/// The chart's line breaks where no time would be proven either.
+pub const CHART_GAP: Span = Span::hours(4);

@@ -44,6 +44,12 @@ impl Draft {
         gsm::one_line(&self.joined(u8::MAX))
     }
 
+    /// Only what to do.
+    pub(super) fn actions(&self) -> String {
+        let actions = self.parts.iter().filter(|(weight, _)| *weight == 1);
+        actions.map(|(_, text)| text.as_str()).collect::<Vec<_>>().join(" ")
+    }
+
     /// In the basic set with what happened and what to do, and the hints if there is room; `None` if it is too long.
     pub(super) fn fitting(&self) -> Option<String> {
         let by_weight = [2, 1].map(|weight| gsm::basic(&self.joined(weight)));

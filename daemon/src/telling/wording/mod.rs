@@ -81,6 +81,17 @@ pub fn line(incident: &Incident, site: &Site, now: At) -> String {
     format!("{}{place}{} {stretch}", pile.unwrap_or_default(), view.phrase())
 }
 
+/// What to do about an incident, as in its text.
+pub fn action(incident: &Incident, site: &Site, now: At) -> Option<String> {
+    let action = View::new(incident, Step::Opened, site, now)?.draft().actions();
+    (!action.is_empty()).then_some(action)
+}
+
+/// When it was, seen from `now`: `14:20`, `Tue 14:20`, `May 3`.
+pub fn when(at: At, now: At, zone: Tz) -> String {
+    say::when(at, now, zone)
+}
+
 /// Appends when a late text is sent, if there is room: `(sent 09:12)`.
 pub fn sent_late(text: &str, now: At, zone: Tz) -> String {
     let longer = format!("{text} (sent {})", say::when(now, now, zone));
