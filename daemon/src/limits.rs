@@ -177,3 +177,28 @@ pub const CHANNEL_PROOF: Span = Span::days(35);
 pub const CHART_WINDOW: Span = Span::days(7);
 /// The chart's line breaks where no time would be proven either.
 pub const CHART_GAP: Span = Span::hours(4);
+
+// --- recorder ---
+
+/// Readings of one series that are read from the store at a time when a day is judged again: half a megabyte.
+pub const HISTORY_SLICE_READINGS: usize = 20_000;
+/// Messages that wait for the recorder; when it is full the ways in stop reading, and the senders keep the rest.
+pub const RECORDER_QUEUE: usize = 4_096;
+/// A commit is due when the queue runs empty with so many messages unacknowledged: what a broker sends at first
+/// without an acknowledgement.
+pub const COMMIT_UNACKNOWLEDGED: usize = 20;
+/// A commit is due with so many readings, whether or not the queue is empty.
+pub const COMMIT_READINGS_MAX: usize = 5_000;
+/// Readings that wait in memory while the store cannot be written; beyond it messages stay unacknowledged.
+pub const WAITING_READINGS_MAX: usize = 50_000;
+/// First and longest pause before a store that failed is opened again.
+pub const REOPEN_PAUSE_FIRST: Span = Span::seconds(1);
+pub const REOPEN_PAUSE_MAX: Span = Span::minutes(1);
+/// How far an entry may be dated ahead of the clock: a watch that is a little fast.
+pub const ENTRY_AHEAD_MAX: Span = Span::minutes(5);
+/// Longest note of an entry, in bytes.
+pub const NOTE_BYTES_MAX: usize = 2_000;
+/// A run that broke with less counted is not worth an entry in the log.
+pub const RUN_WORTH_AN_ENTRY: Span = Span::hours(12);
+/// Sealing of the store.
+pub const SEAL_EVERY: Span = Span::hours(6);

@@ -80,6 +80,8 @@ pub struct Break {
     pub at: At,
     pub spot: SpotName,
     pub reason: BreakReason,
+    /// Time that the run had counted.
+    pub counted: Span,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]

@@ -2,7 +2,47 @@
 //!
 //! Everybody else holds a [`Handle`]: ingest hands in dated readings and is told when they are on the card; pages,
 //! API and commands hand in entries and look at the last judgement of each pile.
+//!
+//! One turn: take commands until the queue is empty -> commit the readings that wait -> acknowledge -> judge ->
+//! write conclusions, incidents and messages in one transaction -> show the new judgements -> wake the sender.
 
+pub mod batch;
+pub mod conclusions;
+pub mod entering;
+pub mod facts;
 pub mod handle;
+pub mod history;
+pub mod keeper;
+pub mod pile_desk;
+mod records;
+pub mod tell;
+mod work;
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use heapward_rules::ids::StandardId;
+use heapward_rules::standard::Standard;
+use heapward_rules::units::Span;
+use tokio::sync::Notify;
 
 pub use handle::{Ack, Command, Handle, PileView, Refusal};
+pub use pile_desk::{ProbeFacts, Probes};
+pub use work::Recorder;
+
+use crate::clock::SharedClock;
+use crate::store::StoreOptions;
+use crate::telling::policy::Teller;
+
+/// What a recorder is made of.
+pub struct Parts {
+    pub store: StoreOptions,
+    pub clock: SharedClock,
+    pub zone: chrono_tz::Tz,
+    pub commit_every: Span,
+    pub standards: BTreeMap<StandardId, Standard>,
+    pub probes: Probes,
+    pub teller: Teller,
+    /// Woken when there is something new in the outbox.
+    pub outbox: Arc<Notify>,
+}

@@ -5,6 +5,8 @@ use std::collections::BTreeMap;
 use heapward_rules::finding::{Change, Figures, Finding, Kind, Level};
 use heapward_rules::units::At;
 
+use crate::model::incident::Incident;
+
 /// Something watched in a pile, or something about the farm's own equipment and plans.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Topic {
@@ -144,6 +146,21 @@ impl Matter {
             probe: None,
             figures: BTreeMap::new(),
         }
+    }
+
+    /// The end of a stored incident that no rule holds open any more. `None` for a kind that is not known.
+    pub fn closing(incident: &Incident, at: At) -> Option<Matter> {
+        Some(Matter {
+            topic: Topic::parse(&incident.kind)?,
+            level: parse_level(&incident.level),
+            change: Change::Closed,
+            at,
+            opened: At(incident.opened_ms),
+            pile: incident.pile.clone(),
+            spot: incident.spot.clone(),
+            probe: incident.probe.clone(),
+            figures: BTreeMap::new(),
+        })
     }
 
     #[must_use]

@@ -218,7 +218,7 @@ impl<'a> Spots<'a> {
             Some(Side::In) => BreakReason::NoEvidence,
             None => segment.ended_by.unwrap_or(BreakReason::NoEvidence),
         };
-        Some(Break { at: run.whole.end, spot: name, reason })
+        Some(Break { at: run.whole.end, spot: name, reason, counted: run.run.counted })
     }
 }
 

@@ -35,7 +35,7 @@ mod unit_doubt;
 
 use crate::log::LogEntry;
 use crate::pile::Pile;
-use crate::reading::{Reading, Unit};
+use crate::reading::{Reading, Source, Unit};
 use crate::standard::Standard;
 use crate::units::{At, Celsius, Span};
 use crate::verdict::{Class, Judgement};
@@ -146,6 +146,15 @@ impl Judge {
 
     pub fn pile(&self) -> &Pile {
         &self.frame.pile
+    }
+
+    pub fn standards(&self) -> &[Standard] {
+        &self.frame.standards
+    }
+
+    /// The source that has a number.
+    pub fn source_of(&self, id: SourceId) -> Option<Source> {
+        self.frame.sources.source(id)
     }
 
     /// The numbers of the sources; they hold until [`Judge::set_pile`].

@@ -50,6 +50,17 @@ impl Sources {
         Some(Sample { at: reading.at, source, value: reading.value, unit: reading.unit })
     }
 
+    pub(super) fn source(&self, id: SourceId) -> Option<Source> {
+        let index = id.0 as usize;
+        match index.checked_sub(self.spots.len()) {
+            None => self.spots.get(index).cloned().map(Source::Hand),
+            Some(probe) => {
+                let named = self.probes.iter().find(|(_, number)| **number == probe);
+                named.map(|(name, _)| Source::Probe(name.clone()))
+            }
+        }
+    }
+
     pub(super) fn probes(&self) -> usize {
         self.probes.len()
     }

@@ -1,0 +1,80 @@
+//! Readings that wait for their commit, and when it is due.
+
+use heapward_rules::reading::{Quantity, reported_c};
+use heapward_rules::units::{Celsius, Span};
+
+use super::handle::Ack;
+use crate::limits::{COMMIT_READINGS_MAX, COMMIT_UNACKNOWLEDGED, WAITING_READINGS_MAX};
+use crate::model::reading::DatedReading;
+
+/// Above this a reading is committed at once.
+const URGENT_F: f64 = 160.0;
+
+/// The readings of messages that are not acknowledged yet.
+#[derive(Default)]
+pub struct Batch {
+    pub readings: Vec<DatedReading>,
+    acks: Vec<Ack>,
+    /// Monotonic time of the first of them.
+    since: Option<Span>,
+    urgent: bool,
+}
+
+// === impl Batch ===
+
+impl Batch {
+    /// Takes the readings of a message. When too many wait it is not taken: the sender keeps it and repeats.
+    pub fn take(&mut self, readings: Vec<DatedReading>, ack: Ack, now: Span) {
+        if self.readings.len() + readings.len() > WAITING_READINGS_MAX {
+            ack(false);
+            return;
+        }
+        self.since.get_or_insert(now);
+        self.urgent |= readings.iter().any(is_urgent);
+        self.readings.extend(readings);
+        self.acks.push(ack);
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.acks.is_empty()
+    }
+
+    /// Whether it is to be committed before another message is looked at.
+    pub fn is_full(&self) -> bool {
+        self.readings.len() >= COMMIT_READINGS_MAX
+    }
+
+    /// Whether it is to be committed now that the queue has run empty.
+    pub fn is_due(&self, now: Span, commit_every: Span) -> bool {
+        !self.is_empty()
+            && (self.urgent || self.acks.len() >= COMMIT_UNACKNOWLEDGED || self.wait(now, commit_every) == Span::ZERO)
+    }
+
+    /// How long it may still wait.
+    pub fn wait(&self, now: Span, commit_every: Span) -> Span {
+        self.since.map_or(commit_every, |since| (since + commit_every - now).max(Span::ZERO))
+    }
+
+    /// It is on the card: acknowledges every message. The readings go back to the caller.
+    pub fn committed(&mut self) -> Vec<DatedReading> {
+        for ack in self.acks.drain(..) {
+            ack(true);
+        }
+        self.since = None;
+        self.urgent = false;
+        std::mem::take(&mut self.readings)
+    }
+
+    /// Heapward stops with readings that could not be kept: the senders keep them.
+    pub fn refuse(&mut self) {
+        for ack in self.acks.drain(..) {
+            ack(false);
+        }
+        self.readings.clear();
+    }
+}
+
+fn is_urgent(reading: &DatedReading) -> bool {
+    let c = reported_c(reading.value, reading.unit);
+    reading.quantity == Quantity::Temperature && c.is_some_and(|c| c.is_above(Celsius::from_f(URGENT_F)))
+}

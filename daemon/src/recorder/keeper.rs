@@ -1,0 +1,88 @@
+//! The store behind the recorder: opened again after an error, with growing pauses, and never given up.
+
+use std::thread;
+use std::time::Duration;
+
+use heapward_rules::units::{At, Span};
+use tracing::{error, info};
+
+use crate::clock::SharedClock;
+use crate::limits::{REOPEN_PAUSE_FIRST, REOPEN_PAUSE_MAX};
+use crate::store::{OpenReport, Reader, Store, StoreError, StoreOptions};
+
+/// The one owner of the store.
+pub struct Keeper {
+    options: StoreOptions,
+    reader: Reader,
+    store: Option<Store>,
+    clock: SharedClock,
+    /// After a failure: monotonic time of the next try, and the pause after that.
+    retry: Option<(Span, Span)>,
+    failing_since: Option<At>,
+}
+
+// === impl Keeper ===
+
+impl Keeper {
+    /// Opens the store for the first time. Here an error is final: the user has to know at once.
+    pub fn open(options: StoreOptions, clock: SharedClock) -> Result<(Keeper, OpenReport), StoreError> {
+        let reader = Reader::new();
+        let (store, report) = Store::open_for(&options, &reader)?;
+        let keeper = Keeper { options, reader, store: Some(store), clock, retry: None, failing_since: None };
+        Ok((keeper, report))
+    }
+
+    pub fn reader(&self) -> &Reader {
+        &self.reader
+    }
+
+    /// Since when the store cannot be written, if so.
+    pub fn failing_since(&self) -> Option<At> {
+        self.failing_since
+    }
+
+    /// Does something with the store. An error that needs it drops the store, which is opened again later.
+    pub fn with<T>(&mut self, work: impl FnOnce(&mut Store) -> Result<T, StoreError>) -> Result<T, StoreError> {
+        self.reopen_if_due();
+        let store = self.store.as_mut().ok_or(StoreError::Closed)?;
+        let done = work(store);
+        if let Err(problem) = &done
+            && problem.must_reopen()
+        {
+            self.drop_store(problem);
+        }
+        done
+    }
+
+    fn drop_store(&mut self, problem: &StoreError) {
+        if self.failing_since.is_none() {
+            error!("the store failed and is opened again: {problem}");
+        }
+        self.store = None;
+        self.failing_since.get_or_insert(self.clock.now());
+        let pause = self.retry.map_or(REOPEN_PAUSE_FIRST, |(_, pause)| pause);
+        let next = Span((pause.0 * 2).min(REOPEN_PAUSE_MAX.0));
+        self.retry = Some((self.clock.monotonic() + pause, next));
+    }
+
+    fn reopen_if_due(&mut self) {
+        let due = self.retry.is_some_and(|(at, _)| self.clock.monotonic() >= at);
+        if self.store.is_some() || !due {
+            return;
+        }
+        match Store::open_for(&self.options, &self.reader) {
+            Ok((store, report)) => {
+                info!(replayed = report.replayed, "the store is open again");
+                self.store = Some(store);
+                self.retry = None;
+                self.failing_since = None;
+            }
+            Err(problem) => self.drop_store(&problem),
+        }
+    }
+}
+
+/// A short rest of the recorder's thread between two looks at a store that is away.
+pub fn rest() {
+    thread::sleep(Duration::from_millis(20));
+}

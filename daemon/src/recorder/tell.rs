@@ -1,0 +1,169 @@
+//! Findings to incidents and messages, written in one transaction (design 6).
+
+use heapward_rules::finding::{Change, Finding};
+use heapward_rules::units::At;
+use serde::{Deserialize, Serialize};
+
+use crate::limits::INCIDENTS_RECENT;
+use crate::model::incident::Incident;
+use crate::store::{IncidentFilter, Reader, StoreError, Tx};
+use crate::telling::policy::{Mute, Scene, Teller, Told};
+use crate::telling::topic::{Matter, Topic};
+
+/// Document of the mutes.
+const MUTES: &str = "mutes";
+/// More incidents than a farm has in three days.
+const RECENT_MAX: usize = 2_000;
+
+/// The incidents that matter now, and what is decided about them.
+pub struct Desk {
+    teller: Teller,
+    /// Open ones and those that ended lately.
+    recent: Vec<Incident>,
+    mutes: Vec<Mute>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct StoredMute {
+    pile: String,
+    until_ms: i64,
+}
+
+// === impl Desk ===
+
+impl Desk {
+    pub fn open(teller: Teller, reader: &Reader, now: At) -> Result<Desk, StoreError> {
+        let open = reader.incidents(&IncidentFilter { open_only: true, ..IncidentFilter::default() }, None, RECENT_MAX)?;
+        let newest = reader.incidents(&IncidentFilter::default(), None, RECENT_MAX)?;
+        let mut desk = Desk { teller, recent: open, mutes: stored_mutes(reader)? };
+        for incident in newest {
+            desk.remember(incident);
+        }
+        desk.forget(now);
+        Ok(desk)
+    }
+
+    pub fn teller(&self) -> &Teller {
+        &self.teller
+    }
+
+    /// Takes findings of a pile (or of the farm) as they come.
+    pub fn take(&mut self, pile: Option<&str>, findings: &[Finding], now: At) -> Vec<Told> {
+        self.forget(now);
+        findings.iter().filter_map(|finding| self.matter(&Matter::of_finding(pile, finding), now)).collect()
+    }
+
+    /// Takes findings that were made again from the stored history: those that are stored already, and over, are
+    /// left alone.
+    pub fn take_again(
+        &mut self,
+        pile: &str,
+        findings: &[Finding],
+        reader: &Reader,
+        now: At,
+    ) -> Result<Vec<Told>, StoreError> {
+        let mut told = Vec::new();
+        for finding in findings {
+            let matter = Matter::of_finding(Some(pile), finding);
+            let is_known = |desk: &Desk| desk.recent.iter().any(|incident| incident.id == matter.incident_id());
+            if !is_known(self) && reader.incident(&matter.incident_id())?.is_some() {
+                continue;
+            }
+            if finding.change != Change::Opened || !is_known(self) {
+                told.extend(self.matter(&matter, now));
+            }
+        }
+        Ok(told)
+    }
+
+    pub fn matter(&mut self, matter: &Matter, now: At) -> Option<Told> {
+        let told = self.teller.take(matter, Scene { now, recent: &self.recent, mutes: &self.mutes })?;
+        self.remember(told.incident.clone());
+        Some(told)
+    }
+
+    /// Closes incidents of a pile that are open in the store but not in the rules any more.
+    pub fn close_stale(&mut self, pile: &str, open: &[Finding], now: At) -> Vec<Told> {
+        let still: Vec<String> =
+            open.iter().map(|finding| Matter::of_finding(Some(pile), finding).incident_id()).collect();
+        let stale: Vec<Incident> = self
+            .recent
+            .iter()
+            .filter(|incident| incident.closed_ms.is_none() && incident.pile.as_deref() == Some(pile))
+            .filter(|incident| matches!(Topic::parse(&incident.kind), Some(Topic::Pile(_))))
+            .filter(|incident| !still.contains(&incident.id) && !is_of_farm_watch(incident))
+            .cloned()
+            .collect();
+        let close = |incident: &Incident| Matter::closing(incident, now);
+        stale.iter().filter_map(close).collect::<Vec<_>>().iter().filter_map(|m| self.matter(m, now)).collect()
+    }
+
+    /// What the passing of time asks for.
+    pub fn due(&mut self, now: At) -> Vec<Told> {
+        self.mutes.retain(|mute| mute.until > now);
+        self.forget(now);
+        let told = self.teller.due(Scene { now, recent: &self.recent, mutes: &self.mutes });
+        for told in &told {
+            self.remember(told.incident.clone());
+        }
+        told
+    }
+
+    pub fn seen(&mut self, id: &str, now: At) -> Option<Incident> {
+        let incident = self.recent.iter().find(|incident| incident.id == id)?;
+        let seen = self.teller.seen(incident, now);
+        self.remember(seen.clone());
+        Some(seen)
+    }
+
+    /// Adds a mute; the document to store.
+    pub fn mute(&mut self, pile: &str, until: At) -> Result<Vec<u8>, serde_json::Error> {
+        self.mutes.retain(|mute| mute.pile != pile);
+        self.mutes.push(Mute { pile: pile.to_owned(), until });
+        let stored: Vec<StoredMute> =
+            self.mutes.iter().map(|mute| StoredMute { pile: mute.pile.clone(), until_ms: mute.until.0 }).collect();
+        serde_json::to_vec(&stored)
+    }
+
+    pub fn put_mutes(tx: &mut Tx, document: &[u8]) -> Result<(), StoreError> {
+        tx.put_document(MUTES, document)
+    }
+
+    fn remember(&mut self, incident: Incident) {
+        match self.recent.iter_mut().find(|known| known.id == incident.id) {
+            Some(known) => *known = incident,
+            None => self.recent.push(incident),
+        }
+    }
+
+    fn forget(&mut self, now: At) {
+        self.recent.retain(|incident| {
+            incident.closed_ms.is_none_or(|closed| now - At(closed) <= INCIDENTS_RECENT)
+        });
+    }
+}
+
+/// Writes what was decided.
+pub fn put(tx: &mut Tx, told: &[Told]) -> Result<(), StoreError> {
+    for told in told {
+        tx.put_incident(&told.incident)?;
+        for message in &told.messages {
+            // A message of the same id that was sent already stays as it is.
+            if tx.message(&message.id)?.is_none() {
+                tx.put_message(message)?;
+            }
+        }
+    }
+    Ok(())
+}
+
+/// Silence is watched for the farm as a whole, not by the watch of a pile.
+fn is_of_farm_watch(incident: &Incident) -> bool {
+    matches!(incident.kind.as_str(), "probe-silent" | "all-silent")
+}
+
+fn stored_mutes(reader: &Reader) -> Result<Vec<Mute>, StoreError> {
+    let bytes = reader.document(MUTES)?.unwrap_or_default();
+    let stored: Vec<StoredMute> = serde_json::from_slice(&bytes).unwrap_or_default();
+    Ok(stored.into_iter().map(|mute| Mute { pile: mute.pile, until: At(mute.until_ms) }).collect())
+}

@@ -1,0 +1,352 @@
+//! The recorder's thread.
+
+use std::collections::BTreeMap;
+
+use heapward_rules::finding::Finding;
+use heapward_rules::ids::PileId;
+use heapward_rules::standard::Standard;
+use heapward_rules::units::{At, Span};
+use heapward_rules::watch::{Farm, FarmFinding, SilenceParams};
+use tokio::runtime;
+use tokio::sync::mpsc;
+use tracing::{error, warn};
+
+use super::batch::Batch;
+use super::conclusions::{self, Concluded};
+use super::handle::{Command, Handle, PileView};
+use super::keeper::{self, Keeper};
+use super::pile_desk::{OpenError, PileDesk};
+use super::{Parts, tell};
+use crate::limits::SEAL_EVERY;
+use crate::model::entry::{Event, NewEntry};
+use crate::model::pile::PileRecord;
+use crate::model::reading::DatedReading;
+use crate::model::time;
+use crate::store::{Fate, NewReading, OpenReport, Reader, Store, StoreError};
+use crate::telling::policy::Told;
+
+/// The only writer.
+pub struct Recorder {
+    pub(super) parts: Parts,
+    pub(super) keeper: Keeper,
+    pub(super) handle: Handle,
+    pub(super) desks: BTreeMap<String, PileDesk>,
+    pub(super) farm: Farm,
+    pub(super) tell: tell::Desk,
+    batch: Batch,
+    sealed_at: Option<At>,
+    seal_goes_on: bool,
+}
+
+/// Entries of one pile that are read at a time.
+const ENTRIES_SLICE: usize = 10_000;
+
+// === impl Recorder ===
+
+impl Recorder {
+    /// Opens the store, and judges every pile that is not used up again from its stored history.
+    pub fn open(parts: Parts, handle: Handle) -> Result<(Recorder, OpenReport), StoreError> {
+        let (keeper, report) = Keeper::open(parts.store.clone(), parts.clock.clone())?;
+        let now = parts.clock.now();
+        let tell = tell::Desk::open(parts.teller.clone(), keeper.reader(), now)?;
+        let mut recorder = Recorder {
+            keeper,
+            handle,
+            desks: BTreeMap::new(),
+            farm: Farm::new(SilenceParams::default()),
+            tell,
+            batch: Batch::default(),
+            sealed_at: None,
+            seal_goes_on: false,
+            parts,
+        };
+        recorder.open_piles(&report, now)?;
+        Ok((recorder, report))
+    }
+
+    pub fn reader(&self) -> Reader {
+        self.keeper.reader().clone()
+    }
+
+    /// Works until every handle is gone or `stop` is told; what waits is committed before it returns.
+    pub fn run(mut self, runtime: &runtime::Handle, mut commands: mpsc::Receiver<Command>) {
+        loop {
+            let now = self.parts.clock.monotonic();
+            let wait = self.batch.wait(now, self.parts.commit_every);
+            let clock = self.parts.clock.clone();
+            let idle = self.batch.is_empty();
+            let next = runtime.block_on(async {
+                tokio::select! {
+                    biased;
+                    command = commands.recv() => Some(command),
+                    () = clock.sleep(wait), if !idle => None,
+                }
+            });
+            match next {
+                Some(None) => break,
+                Some(Some(command)) => self.take(command),
+                None => {}
+            }
+            while !self.batch.is_full() {
+                match commands.try_recv() {
+                    Ok(command) => self.take(command),
+                    Err(_) => break,
+                }
+            }
+            let now = self.parts.clock.monotonic();
+            if self.batch.is_full() || self.batch.is_due(now, self.parts.commit_every) {
+                self.commit();
+            }
+        }
+        self.commit();
+        self.batch.refuse();
+    }
+
+    fn take(&mut self, command: Command) {
+        match command {
+            Command::Readings { readings, ack } => {
+                self.batch.take(readings, ack, self.parts.clock.monotonic());
+            }
+            Command::Tick => self.tick(),
+            other => {
+                // What a person enters is judged with every reading that came before it.
+                self.commit();
+                self.enter(other);
+            }
+        }
+    }
+
+    /// Commits the readings that wait, acknowledges and judges them.
+    fn commit(&mut self) {
+        if self.batch.is_empty() {
+            return;
+        }
+        let readings = &self.batch.readings;
+        match self.keeper.with(|store| append(store, readings)) {
+            Ok(fates) => {
+                let readings = self.batch.committed();
+                let new: Vec<DatedReading> = readings
+                    .into_iter()
+                    .zip(fates)
+                    .filter(|(_, fate)| matches!(fate, Fate::New | Fate::Conflict))
+                    .map(|(reading, _)| reading)
+                    .collect();
+                self.judge(&new);
+            }
+            Err(problem) if problem.must_reopen() => keeper::rest(),
+            Err(problem) => {
+                error!("readings could not be kept: {problem}");
+                self.batch.refuse();
+            }
+        }
+    }
+
+    fn judge(&mut self, readings: &[DatedReading]) {
+        let now = self.parts.clock.now();
+        let mut told = Vec::new();
+        let reader = self.reader();
+        let Recorder { desks, parts, .. } = self;
+        let mut by_pile: Vec<(String, Vec<Finding>)> = Vec::new();
+        for (id, desk) in desks.iter_mut() {
+            match desk.readings(readings, &parts.probes, &reader) {
+                Ok(mut findings) => {
+                    findings.extend(desk.judge_again());
+                    by_pile.push((id.clone(), findings));
+                }
+                Err(problem) => warn!(pile = id, "the pile is judged again when the store can be read: {problem}"),
+            }
+        }
+        for (pile, findings) in by_pile {
+            told.extend(self.tell.take(Some(&pile), &findings, now));
+        }
+        for reading in readings {
+            let found = self.farm.heard(&reading.probe, reading.at);
+            told.extend(self.farm_told(&found, now));
+        }
+        self.conclude(told, now);
+    }
+
+    /// Time has passed: deadlines, reminders, sealing.
+    fn tick(&mut self) {
+        let now = self.parts.clock.now();
+        let mut told = Vec::new();
+        let found: Vec<(String, Vec<Finding>)> =
+            self.desks.iter_mut().map(|(id, desk)| (id.clone(), desk.tick(now))).collect();
+        for (pile, findings) in found {
+            told.extend(self.tell.take(Some(&pile), &findings, now));
+        }
+        if self.parts.clock.is_trusted() {
+            let found = self.farm.tick(now);
+            told.extend(self.farm_told(&found, now));
+            told.extend(self.tell.due(now));
+        }
+        if !told.is_empty() {
+            self.conclude(told, now);
+        }
+        self.seal(now);
+    }
+
+    /// Writes what was decided in one transaction, shows the judgements, wakes the sender.
+    pub(super) fn conclude(&mut self, told: Vec<Told>, now: At) {
+        let mut entries = Vec::new();
+        let mut documents = Vec::new();
+        for (id, desk) in &mut self.desks {
+            let name = conclusions::document_name(id);
+            let stored = self.keeper.reader().document(&name).ok().flatten();
+            let mut concluded = stored.as_deref().map(Concluded::from_bytes).unwrap_or_default();
+            let before = concluded.clone();
+            entries.extend(concluded.update(id, &desk.judgement, now));
+            if concluded != before
+                && let Ok(bytes) = concluded.to_bytes()
+            {
+                documents.push((name, bytes));
+            }
+        }
+        if !(told.is_empty() && entries.is_empty() && documents.is_empty()) {
+            let written = self.keeper.with(|store| {
+                store.transact(|tx| {
+                    for entry in &entries {
+                        tx.append_entry(entry.clone())?;
+                    }
+                    for (name, bytes) in &documents {
+                        tx.put_document(name, bytes)?;
+                    }
+                    tell::put(tx, &told)
+                })
+            });
+            match written {
+                Ok(()) if told.iter().any(|told| !told.messages.is_empty()) => self.parts.outbox.notify_one(),
+                Ok(()) => {}
+                // The incidents stay on the desk; they are written with the next change, or made again at start.
+                Err(problem) => warn!("what was concluded could not be written: {problem}"),
+            }
+        }
+        self.show();
+    }
+
+    fn show(&self) {
+        for desk in self.desks.values() {
+            self.handle.show(PileView {
+                pile: desk.record.clone(),
+                judgement: desk.judgement.clone(),
+                open: desk.open_findings(),
+                judged_to: desk.judge.newest().unwrap_or(desk.pile.built),
+            });
+        }
+    }
+
+    pub(super) fn farm_told(&mut self, found: &[FarmFinding], now: At) -> Vec<Told> {
+        let mut told = Vec::new();
+        for found in found {
+            let pile = found.pile.as_ref().map(PileId::as_str);
+            told.extend(self.tell.take(pile, std::slice::from_ref(&found.finding), now));
+        }
+        told
+    }
+
+    pub(super) fn standards_of(&self, record: &PileRecord) -> Vec<Standard> {
+        let known = &self.parts.standards;
+        let of = |id: &String| known.get(&heapward_rules::ids::StandardId::new(id.as_str())).cloned();
+        record.standards.iter().filter_map(of).collect()
+    }
+
+    /// Seals every six hours and at local midnight, a slice at a turn.
+    fn seal(&mut self, now: At) {
+        let midnight = time::local_day(now, self.parts.zone).0;
+        let due = self.sealed_at.is_none_or(|at| now - at >= SEAL_EVERY || at < midnight);
+        if !(due || self.seal_goes_on) || !self.parts.clock.is_trusted() {
+            return;
+        }
+        match self.keeper.with(|store| store.seal(now)) {
+            Ok(report) => {
+                self.seal_goes_on = report.more;
+                self.sealed_at = Some(now);
+            }
+            Err(problem) => warn!("sealing waits: {problem}"),
+        }
+    }
+
+    fn open_piles(&mut self, report: &OpenReport, now: At) -> Result<(), StoreError> {
+        let reader = self.reader();
+        let mut told = Vec::new();
+        for record in reader.piles()? {
+            let id = record.id.clone();
+            let standards = self.standards_of(&record);
+            let entries = all_entries(&reader, &id)?;
+            match PileDesk::open(record, entries, standards, &self.parts.probes, &reader, now) {
+                Ok((mut desk, mut findings)) => {
+                    findings.extend(desk.judge_again());
+                    told.extend(self.tell.take_again(&id, &findings, &reader, now)?);
+                    told.extend(self.tell.close_stale(&id, &desk.open_findings(), now));
+                    self.take_up(id, desk);
+                }
+                Err(OpenError::Store(problem)) => return Err(problem),
+                Err(problem @ OpenError::Record(_)) => error!(pile = id, "{problem}"),
+            }
+        }
+        for latest in reader.latest()? {
+            let found = self.farm.heard(&latest.key.probe, latest.reading.at);
+            told.extend(self.farm_told(&found, now));
+        }
+        self.note_start(report, now)?;
+        self.conclude(told, now);
+        Ok(())
+    }
+
+    pub(super) fn take_up(&mut self, id: String, desk: PileDesk) {
+        self.farm.set_pile(&desk.pile);
+        if let Some(progress) = desk.progress() {
+            self.farm.progress(&desk.pile.id, progress.clone());
+        }
+        self.desks.insert(id, desk);
+    }
+
+    /// The record says where it was interrupted.
+    fn note_start(&mut self, report: &OpenReport, now: At) -> Result<(), StoreError> {
+        let Some(bad) = &report.set_aside else { return Ok(()) };
+        let what = format!("the store was damaged and set aside as {}; an empty one was begun", bad.display());
+        let entry = NewEntry {
+            pile: None,
+            at_ms: now.0,
+            entered_ms: now.0,
+            by: "heapward".to_owned(),
+            note: String::new(),
+            corrects: None,
+            event: Event::RecordEvent { what },
+        };
+        self.keeper.with(|store| store.transact(|tx| tx.append_entry(entry))).map(|_| ())
+    }
+
+    /// How long the thread may sleep at most; for tests.
+    pub fn commit_every(&self) -> Span {
+        self.parts.commit_every
+    }
+}
+
+pub(super) fn all_entries(
+    reader: &Reader,
+    pile: &str,
+) -> Result<Vec<crate::model::entry::Entry>, StoreError> {
+    let mut entries = Vec::new();
+    loop {
+        let after = entries.last().map_or(0, |entry: &crate::model::entry::Entry| entry.seq);
+        let slice = reader.entries(Some(pile), after, ENTRIES_SLICE)?;
+        if slice.is_empty() {
+            return Ok(entries);
+        }
+        entries.extend(slice);
+    }
+}
+
+fn append(store: &mut Store, readings: &[DatedReading]) -> Result<Vec<Fate>, StoreError> {
+    let mut rows = Vec::with_capacity(readings.len());
+    for reading in readings {
+        let key = crate::model::reading::SeriesKey {
+            probe: reading.probe.clone(),
+            quantity: reading.quantity,
+            unit: reading.unit,
+        };
+        rows.push(NewReading { series: store.series(&key)?, at: reading.at, value: reading.value });
+    }
+    store.append(&rows)
+}
