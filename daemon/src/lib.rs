@@ -11,5 +11,6 @@ pub mod limits;
 pub mod model;
 pub mod recorder;
 pub mod standards;
+pub mod store;
 pub mod summary;
 pub mod telling;

@@ -202,3 +202,12 @@ pub const NOTE_BYTES_MAX: usize = 2_000;
 pub const RUN_WORTH_AN_ENTRY: Span = Span::hours(12);
 /// Sealing of the store.
 pub const SEAL_EVERY: Span = Span::hours(6);
+/// Pages of the database kept in memory. A Pi has 512 MB for everything; a year of a farm is 25 MB on disk.
+pub const STORE_CACHE_BYTES: usize = 4 << 20;
+/// Readings given out by one call: a year of minutes is read in six calls, and a call holds 5 MB at most.
+pub const RANGE_READINGS_MAX: usize = 100_000;
+/// Different values kept for one instant of a series. Two are a conflict already; a probe that stamps everything
+/// alike must still fit into one block.
+pub const VALUES_PER_INSTANT_MAX: usize = 256;
+/// Last instant that can be stored, the end of the year 9999: what RFC 3339 can print. The first is 1970.
+pub const INSTANT_MAX_MS: i64 = 253_402_300_799_999;

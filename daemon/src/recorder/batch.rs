@@ -47,7 +47,9 @@ impl Batch {
     /// Whether it is to be committed now that the queue has run empty.
     pub fn is_due(&self, now: Span, commit_every: Span) -> bool {
         !self.is_empty()
-            && (self.urgent || self.acks.len() >= COMMIT_UNACKNOWLEDGED || self.wait(now, commit_every) == Span::ZERO)
+            && (self.urgent
+                || self.acks.len() >= COMMIT_UNACKNOWLEDGED
+                || self.wait(now, commit_every) == Span::ZERO)
     }
 
     /// How long it may still wait.

@@ -37,8 +37,9 @@ impl Concluded {
         serde_json::from_slice(bytes).unwrap_or_default()
     }
 
-    pub fn to_bytes(&self) -> Result<Vec<u8>, serde_json::Error> {
-        serde_json::to_vec(self)
+    pub fn to_bytes(&self) -> Vec<u8> {
+        // Maps with text keys and plain numbers can always be written.
+        serde_json::to_vec(self).unwrap_or_default()
     }
 
     /// Takes over a judgement; the entries that it asks for, in order.
@@ -81,7 +82,7 @@ impl Known {
         let at_ms = verdict.at.map(|at| at.0);
         match (self.at_ms, verdict.at) {
             (None, Some(at)) => events.push((at, Event::RunQualified { standard })),
-            (Some(was), is) if Some(was) != is.map(|at| at.0) || self.status != status => {
+            (Some(was), is) if is.is_none_or(|at| at.0 != was) || self.status != status => {
                 let was = in_words(&self.status, Some(At(was)));
                 let is = in_words(status, is);
                 events.push((now, Event::VerdictAmended { standard, was, is }));
@@ -90,6 +91,7 @@ impl Known {
         }
         // Between running and not met a pile goes back and forth; only what was met is worth remembering exactly.
         let is_met = matches!(verdict.status, Status::Qualified | Status::TemperatureMet);
+        let status = if is_met { status } else { "" };
         status.clone_into(&mut self.status);
         self.at_ms = at_ms.filter(|_| is_met);
         events

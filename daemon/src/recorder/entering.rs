@@ -20,9 +20,17 @@ fn wrong<T>(what: impl Into<String>) -> Result<T, Refusal> {
 }
 
 /// Checks a new pile; `piles` are those that exist.
-pub fn new_pile(pile: &PileRecord, piles: &[&PileRecord], known_standards: &[&str], now: At) -> Result<(), Refusal> {
+pub fn new_pile(
+    pile: &PileRecord,
+    piles: &[&PileRecord],
+    known_standards: &[&str],
+    now: At,
+) -> Result<(), Refusal> {
     if !is_plain_name(&pile.id) {
-        return wrong(format!("pile `{}`: write small letters, digits and hyphens, such as 2026-03", pile.id));
+        return wrong(format!(
+            "pile `{}`: write small letters, digits and hyphens, such as 2026-03",
+            pile.id
+        ));
     }
     if piles.iter().any(|other| other.id == pile.id) {
         return Err(Refusal::Conflict(format!("there is a pile {} already; choose another name", pile.id)));
@@ -40,7 +48,10 @@ pub fn new_pile(pile: &PileRecord, piles: &[&PileRecord], known_standards: &[&st
         }
     }
     if let Some(unknown) = pile.standards.iter().find(|id| !known_standards.contains(&id.as_str())) {
-        return wrong(format!("standard `{unknown}` is not known; write one of: {}", known_standards.join(", ")));
+        return wrong(format!(
+            "standard `{unknown}` is not known; write one of: {}",
+            known_standards.join(", ")
+        ));
     }
     if pile.initial_cn.is_some_and(|cn| !(cn.is_finite() && cn > 0.0)) {
         return wrong("initial_cn: write the carbon to nitrogen ratio of the recipe, such as 30");
@@ -49,7 +60,11 @@ pub fn new_pile(pile: &PileRecord, piles: &[&PileRecord], known_standards: &[&st
 }
 
 /// Puts a placement into a pile's record: it ends what stood at the spot, and where the probe stood before.
-pub fn place(record: &mut PileRecord, placement: &PlacementRecord, same_quantity: impl Fn(&str) -> bool) -> Result<(), Refusal> {
+pub fn place(
+    record: &mut PileRecord,
+    placement: &PlacementRecord,
+    same_quantity: impl Fn(&str) -> bool,
+) -> Result<(), Refusal> {
     if !record.spots.iter().any(|spot| spot.name == placement.spot) {
         let names: Vec<&str> = record.spots.iter().map(|spot| spot.name.as_str()).collect();
         return Err(Refusal::Unknown(format!(
@@ -66,7 +81,8 @@ pub fn place(record: &mut PileRecord, placement: &PlacementRecord, same_quantity
         return wrong("a placement needs an interval above zero, and an end after its beginning");
     }
     for other in &mut record.placements {
-        let ends = other.probe == placement.probe || (other.spot == placement.spot && same_quantity(&other.probe));
+        let ends =
+            other.probe == placement.probe || (other.spot == placement.spot && same_quantity(&other.probe));
         if !ends {
             continue;
         }
@@ -129,9 +145,9 @@ fn hand_reading(value: f64, unit: &str) -> Result<(), Refusal> {
         .and_then(|unit| reported_c(value, unit));
     match c {
         None => wrong(format!("unit `{unit}`: write C or F")),
-        Some(c) if !c.0.is_finite() || c.is_below(HAND_C.0) || c.is_above(HAND_C.1) => {
-            wrong(format!("{value} {unit} is no temperature of a pile; look at the thermometer and its unit again"))
-        }
+        Some(c) if !c.0.is_finite() || c.is_below(HAND_C.0) || c.is_above(HAND_C.1) => wrong(format!(
+            "{value} {unit} is no temperature of a pile; look at the thermometer and its unit again"
+        )),
         Some(_) => Ok(()),
     }
 }
@@ -160,14 +176,20 @@ fn correction(entry: &NewEntry, entries: &[Entry]) -> Result<(), Refusal> {
 
 fn spot_of(event: &Event) -> Option<&str> {
     match event {
-        Event::SpotGivenUp { spot, .. } | Event::HandReading { spot, .. } | Event::ProbePlaced { spot, .. } => Some(spot),
+        Event::SpotGivenUp { spot, .. }
+        | Event::HandReading { spot, .. }
+        | Event::ProbePlaced { spot, .. } => Some(spot),
         _ => None,
     }
 }
 
 fn not_ahead(at: At, now: At) -> Result<(), Refusal> {
     if at > now + ENTRY_AHEAD_MAX {
-        return wrong(format!("{} lies ahead of the clock ({}); write when it happened", rfc3339(at), rfc3339(now)));
+        return wrong(format!(
+            "{} lies ahead of the clock ({}); write when it happened",
+            rfc3339(at),
+            rfc3339(now)
+        ));
     }
     Ok(())
 }

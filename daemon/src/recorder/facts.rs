@@ -19,8 +19,9 @@ pub fn pile(record: &PileRecord, measures_temperature: impl Fn(&str) -> bool) ->
     let spots = record.spots.iter().map(|spot| {
         Ok(Spot {
             name: SpotName::new(spot.name.as_str()),
-            zone: words::parse_zone(&spot.zone)
-                .ok_or_else(|| format!("zone `{}` is not known; write {}", spot.zone, words::zone_choices()))?,
+            zone: words::parse_zone(&spot.zone).ok_or_else(|| {
+                format!("zone `{}` is not known; write {}", spot.zone, words::zone_choices())
+            })?,
             depth_in: spot.depth_in,
             watched_only: spot.watched_only,
         })
@@ -28,8 +29,9 @@ pub fn pile(record: &PileRecord, measures_temperature: impl Fn(&str) -> bool) ->
     let placements = record.placements.iter().filter(|placement| measures_temperature(&placement.probe));
     Ok(Pile {
         id: PileId::new(record.id.as_str()),
-        method: words::parse_method(&record.method)
-            .ok_or_else(|| format!("method `{}` is not known; write {}", record.method, words::method_choices()))?,
+        method: words::parse_method(&record.method).ok_or_else(|| {
+            format!("method `{}` is not known; write {}", record.method, words::method_choices())
+        })?,
         material: words::parse_material(&record.material).ok_or_else(|| {
             format!("material `{}` is not known; write {}", record.material, words::material_choices())
         })?,

@@ -83,6 +83,8 @@ pub enum Command {
     },
     /// Time has passed: deadlines of rules, summary, sealing.
     Tick,
+    /// Heapward stops: commits what waits and ends the recorder.
+    Stop,
 }
 
 /// A pile with its last judgement, for pages and API.
@@ -153,6 +155,12 @@ impl Handle {
     /// A tick that finds the queue full is not needed.
     pub fn tick(&self) {
         let _ = self.commands.try_send(Command::Tick);
+    }
+
+    /// Ends the recorder after everything that was handed in before.
+    pub async fn stop(&self) {
+        // A recorder that is gone already has stopped.
+        let _ = self.commands.send(Command::Stop).await;
     }
 
     /// The last judgement of every pile.

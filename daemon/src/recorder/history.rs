@@ -23,7 +23,11 @@ pub struct StoredHistory<'a> {
 // === impl StoredHistory ===
 
 impl<'a> StoredHistory<'a> {
-    pub fn new(reader: &'a Reader, pile: &heapward_rules::pile::Pile, by_hand: &'a [Reading]) -> StoredHistory<'a> {
+    pub fn new(
+        reader: &'a Reader,
+        pile: &heapward_rules::pile::Pile,
+        by_hand: &'a [Reading],
+    ) -> StoredHistory<'a> {
         let mut probes: Vec<(ProbeId, At, At)> = Vec::new();
         for placement in &pile.placements {
             let until = placement.until.unwrap_or(At::MAX);

@@ -42,7 +42,10 @@ impl Keeper {
     }
 
     /// Does something with the store. An error that needs it drops the store, which is opened again later.
-    pub fn with<T>(&mut self, work: impl FnOnce(&mut Store) -> Result<T, StoreError>) -> Result<T, StoreError> {
+    pub fn with<T>(
+        &mut self,
+        work: impl FnOnce(&mut Store) -> Result<T, StoreError>,
+    ) -> Result<T, StoreError> {
         self.reopen_if_due();
         let store = self.store.as_mut().ok_or(StoreError::Closed)?;
         let done = work(store);

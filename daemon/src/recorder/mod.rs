@@ -18,6 +18,9 @@ mod records;
 pub mod tell;
 mod work;
 
+#[cfg(test)]
+mod tests;
+
 use std::collections::BTreeMap;
 use std::sync::Arc;
 

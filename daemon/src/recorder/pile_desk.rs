@@ -92,31 +92,47 @@ impl PileDesk {
         placement.until_ms.is_none_or(|until| at.0 < until).then_some(placement.spot.as_str())
     }
 
-    /// Takes committed readings of probes; those that stood elsewhere at the time are passed over.
+    /// Takes committed readings of probes; those that stood elsewhere at the time are passed over. `None` where none
+    /// was of this pile.
     pub fn readings(
         &mut self,
         readings: &[DatedReading],
         probes: &Probes,
         reader: &Reader,
-    ) -> Result<Vec<Finding>, StoreError> {
+    ) -> Result<Option<Vec<Finding>>, StoreError> {
         let mut events: Vec<Event> = Vec::new();
         let mut late: Vec<Sample> = Vec::new();
-        let mut placed: Vec<&DatedReading> =
-            readings.iter().filter(|reading| self.spot_of(reading.probe.as_str(), reading.at).is_some()).collect();
+        let mut placed: Vec<&DatedReading> = readings
+            .iter()
+            .filter(|reading| self.spot_of(reading.probe.as_str(), reading.at).is_some())
+            .collect();
+        if placed.is_empty() {
+            return Ok(None);
+        }
         placed.sort_by_key(|reading| reading.at);
         for reading in placed {
             if reading.quantity == Quantity::Temperature {
                 let source = Source::Probe(reading.probe.clone());
-                let temperature = Reading { at: reading.at, source, value: reading.value, unit: reading.unit };
+                let temperature =
+                    Reading { at: reading.at, source, value: reading.value, unit: reading.unit };
                 late.extend(self.take(&temperature));
             } else {
                 events.extend(self.other(reading, probes));
             }
         }
         let decided = self.settle(&late, reader)?;
-        events.extend(decided.into_iter().filter_map(|decided| self.observation(&decided)).map(Event::Reading));
+        events
+            .extend(decided.into_iter().filter_map(|decided| self.observation(&decided)).map(Event::Reading));
         events.sort_by_key(Event::at);
-        Ok(self.step(&events))
+        Ok(Some(self.step(&events)))
+    }
+
+    /// Judges everything again from the store; the watch has seen what it could.
+    pub fn refresh(&mut self, probes: &Probes, reader: &Reader) -> Result<(), StoreError> {
+        match self.set_record(self.record.clone(), probes, reader) {
+            Err(OpenError::Store(problem)) => Err(problem),
+            Ok(()) | Err(OpenError::Record(_)) => Ok(()),
+        }
     }
 
     /// Takes a committed entry of the log.
@@ -139,13 +155,20 @@ impl PileDesk {
         } else if let Some(reading) = by_hand {
             let late: Vec<Sample> = self.take(&reading).into_iter().collect();
             let decided = self.settle(&late, reader)?;
-            events.extend(decided.into_iter().filter_map(|decided| self.observation(&decided)).map(Event::Reading));
+            events.extend(
+                decided.into_iter().filter_map(|decided| self.observation(&decided)).map(Event::Reading),
+            );
         }
         Ok(self.step(&events))
     }
 
     /// Takes over another record of the pile: a probe was placed, moved or taken out.
-    pub fn set_record(&mut self, record: PileRecord, probes: &Probes, reader: &Reader) -> Result<(), OpenError> {
+    pub fn set_record(
+        &mut self,
+        record: PileRecord,
+        probes: &Probes,
+        reader: &Reader,
+    ) -> Result<(), OpenError> {
         let pile = facts::pile(&record, |probe| is_temperature(probes, probe)).map_err(OpenError::Record)?;
         self.record = record;
         self.watch.set_pile(&pile);
@@ -257,9 +280,11 @@ impl PileDesk {
                 self.judge.take(sample);
             }
             let decided = self.judge.decided();
-            let readings = decided.into_iter().filter_map(|decided| self.observation(&decided)).map(Event::Reading);
+            let readings =
+                decided.into_iter().filter_map(|decided| self.observation(&decided)).map(Event::Reading);
             let entries = log.iter().filter(|entry| (next..end).contains(&entry.at));
-            let mut events: Vec<Event> = readings.chain(entries.map(|entry| Event::Entry((*entry).clone()))).collect();
+            let mut events: Vec<Event> =
+                readings.chain(entries.map(|entry| Event::Entry((*entry).clone()))).collect();
             events.sort_by_key(Event::at);
             if !events.is_empty() {
                 findings.extend(self.step(&events));

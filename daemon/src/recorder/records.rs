@@ -26,7 +26,7 @@ impl Recorder {
     pub(super) fn enter(&mut self, command: Command) {
         let now = self.parts.clock.now();
         match command {
-            Command::Readings { .. } | Command::Tick => {}
+            Command::Readings { .. } | Command::Tick | Command::Stop => {}
             Command::StartPile { pile, by, reply } => {
                 let _ = reply.send(self.start_pile(pile, by, now));
             }
@@ -52,7 +52,8 @@ impl Recorder {
     }
 
     fn start_pile(&mut self, pile: PileRecord, by: String, now: At) -> Result<PileRecord, Refusal> {
-        let known: Vec<&str> = self.parts.standards.keys().map(heapward_rules::ids::StandardId::as_str).collect();
+        let known: Vec<&str> =
+            self.parts.standards.keys().map(heapward_rules::ids::StandardId::as_str).collect();
         let piles: Vec<&PileRecord> = self.desks.values().map(|desk| &desk.record).collect();
         entering::new_pile(&pile, &piles, &known, now)?;
         let built = new_entry(&pile.id, At(pile.built_ms), now, by, Event::Built);
@@ -71,16 +72,25 @@ impl Recorder {
         findings.extend(desk.judge_again());
         self.take_up(pile.id.clone(), desk);
         let told = self.tell.take(Some(&pile.id), &findings, now);
-        self.conclude(told, now);
+        self.conclude(&told, now);
         Ok(pile)
     }
 
-    fn place(&mut self, id: &str, placement: &PlacementRecord, by: String, now: At) -> Result<PileRecord, Refusal> {
+    fn place(
+        &mut self,
+        id: &str,
+        placement: &PlacementRecord,
+        by: String,
+        now: At,
+    ) -> Result<PileRecord, Refusal> {
         let desk = self.desks.get(id).ok_or_else(|| no_pile(id))?;
         let mut record = desk.record.clone();
         let quantity = |probe: &str| {
             let probe = heapward_rules::ids::ProbeId::new(probe);
-            self.parts.probes.get(&probe).map_or(heapward_rules::reading::Quantity::Temperature, |facts| facts.quantity)
+            self.parts
+                .probes
+                .get(&probe)
+                .map_or(heapward_rules::reading::Quantity::Temperature, |facts| facts.quantity)
         };
         entering::place(&mut record, placement, |other| quantity(other) == quantity(&placement.probe))?;
         let moved = self.taken_from_others(id, std::slice::from_ref(placement));
@@ -126,7 +136,7 @@ impl Recorder {
             let found = self.farm.drop_pile(&heapward_rules::ids::PileId::new(id.as_str()), now);
             let _ = self.farm_told(&found, now);
         }
-        self.conclude(told, now);
+        self.conclude(&told, now);
         Ok(written)
     }
 
@@ -134,7 +144,7 @@ impl Recorder {
         let done = self.keeper.with(|store| {
             store.transact(|tx| {
                 let Some(message) = tx.message(id)? else { return Ok(false) };
-                tx.put_message(&OutboxMessage { delivery, tries, ..message })?;
+                tx.put_message(&OutboxMessage { tries, delivery, ..message })?;
                 Ok(true)
             })
         })?;
@@ -230,7 +240,7 @@ impl Recorder {
             self.farm.progress(&desk.pile.id, progress.clone());
         }
         let told = self.tell.take(Some(id), &findings, now);
-        self.conclude(told, now);
+        self.conclude(&told, now);
     }
 }
 
@@ -240,7 +250,8 @@ fn record_after(record: &PileRecord, entries: &[Entry], entry: &NewEntry) -> Opt
     if let Some(corrected) = entry.corrects.and_then(|seq| entries.iter().find(|old| old.seq == seq))
         && let Event::ProbePlaced { probe, spot, .. } = &corrected.entry.event
     {
-        let is_it = |p: &PlacementRecord| p.probe == *probe && p.spot == *spot && p.from_ms == corrected.entry.at_ms;
+        let is_it =
+            |p: &PlacementRecord| p.probe == *probe && p.spot == *spot && p.from_ms == corrected.entry.at_ms;
         after.placements.retain(|placement| !is_it(placement));
     }
     match &entry.event {

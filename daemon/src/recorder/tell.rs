@@ -33,7 +33,11 @@ struct StoredMute {
 
 impl Desk {
     pub fn open(teller: Teller, reader: &Reader, now: At) -> Result<Desk, StoreError> {
-        let open = reader.incidents(&IncidentFilter { open_only: true, ..IncidentFilter::default() }, None, RECENT_MAX)?;
+        let open = reader.incidents(
+            &IncidentFilter { open_only: true, ..IncidentFilter::default() },
+            None,
+            RECENT_MAX,
+        )?;
         let newest = reader.incidents(&IncidentFilter::default(), None, RECENT_MAX)?;
         let mut desk = Desk { teller, recent: open, mutes: stored_mutes(reader)? };
         for incident in newest {
@@ -65,7 +69,8 @@ impl Desk {
         let mut told = Vec::new();
         for finding in findings {
             let matter = Matter::of_finding(Some(pile), finding);
-            let is_known = |desk: &Desk| desk.recent.iter().any(|incident| incident.id == matter.incident_id());
+            let is_known =
+                |desk: &Desk| desk.recent.iter().any(|incident| incident.id == matter.incident_id());
             if !is_known(self) && reader.incident(&matter.incident_id())?.is_some() {
                 continue;
             }
@@ -95,7 +100,13 @@ impl Desk {
             .cloned()
             .collect();
         let close = |incident: &Incident| Matter::closing(incident, now);
-        stale.iter().filter_map(close).collect::<Vec<_>>().iter().filter_map(|m| self.matter(m, now)).collect()
+        stale
+            .iter()
+            .filter_map(close)
+            .collect::<Vec<_>>()
+            .iter()
+            .filter_map(|m| self.matter(m, now))
+            .collect()
     }
 
     /// What the passing of time asks for.
@@ -120,8 +131,11 @@ impl Desk {
     pub fn mute(&mut self, pile: &str, until: At) -> Result<Vec<u8>, serde_json::Error> {
         self.mutes.retain(|mute| mute.pile != pile);
         self.mutes.push(Mute { pile: pile.to_owned(), until });
-        let stored: Vec<StoredMute> =
-            self.mutes.iter().map(|mute| StoredMute { pile: mute.pile.clone(), until_ms: mute.until.0 }).collect();
+        let stored: Vec<StoredMute> = self
+            .mutes
+            .iter()
+            .map(|mute| StoredMute { pile: mute.pile.clone(), until_ms: mute.until.0 })
+            .collect();
         serde_json::to_vec(&stored)
     }
 
@@ -137,9 +151,8 @@ impl Desk {
     }
 
     fn forget(&mut self, now: At) {
-        self.recent.retain(|incident| {
-            incident.closed_ms.is_none_or(|closed| now - At(closed) <= INCIDENTS_RECENT)
-        });
+        self.recent
+            .retain(|incident| incident.closed_ms.is_none_or(|closed| now - At(closed) <= INCIDENTS_RECENT));
     }
 }
 

@@ -1,11 +1,11 @@
 //! The recorder's thread.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use heapward_rules::finding::Finding;
 use heapward_rules::ids::PileId;
 use heapward_rules::standard::Standard;
-use heapward_rules::units::{At, Span};
+use heapward_rules::units::At;
 use heapward_rules::watch::{Farm, FarmFinding, SilenceParams};
 use tokio::runtime;
 use tokio::sync::mpsc;
@@ -33,6 +33,12 @@ pub struct Recorder {
     pub(super) desks: BTreeMap<String, PileDesk>,
     pub(super) farm: Farm,
     pub(super) tell: tell::Desk,
+    /// What was written of each pile's verdicts.
+    concluded: BTreeMap<String, Concluded>,
+    /// Decided, but not in the store yet.
+    unwritten: Vec<Told>,
+    /// Piles whose history could not be read: they are judged again from the beginning.
+    stale: BTreeSet<String>,
     batch: Batch,
     sealed_at: Option<At>,
     seal_goes_on: bool,
@@ -55,6 +61,9 @@ impl Recorder {
             desks: BTreeMap::new(),
             farm: Farm::new(SilenceParams::default()),
             tell,
+            concluded: BTreeMap::new(),
+            unwritten: Vec::new(),
+            stale: BTreeSet::new(),
             batch: Batch::default(),
             sealed_at: None,
             seal_goes_on: false,
@@ -68,7 +77,7 @@ impl Recorder {
         self.keeper.reader().clone()
     }
 
-    /// Works until every handle is gone or `stop` is told; what waits is committed before it returns.
+    /// Works until [`Handle::stop`]; what waits is committed before it returns.
     pub fn run(mut self, runtime: &runtime::Handle, mut commands: mpsc::Receiver<Command>) {
         loop {
             let now = self.parts.clock.monotonic();
@@ -83,12 +92,13 @@ impl Recorder {
                 }
             });
             match next {
-                Some(None) => break,
+                Some(None | Some(Command::Stop)) => break,
                 Some(Some(command)) => self.take(command),
                 None => {}
             }
             while !self.batch.is_full() {
                 match commands.try_recv() {
+                    Ok(Command::Stop) => commands.close(),
                     Ok(command) => self.take(command),
                     Err(_) => break,
                 }
@@ -145,15 +155,27 @@ impl Recorder {
         let now = self.parts.clock.now();
         let mut told = Vec::new();
         let reader = self.reader();
-        let Recorder { desks, parts, .. } = self;
+        let Recorder { desks, parts, stale, farm, .. } = self;
         let mut by_pile: Vec<(String, Vec<Finding>)> = Vec::new();
         for (id, desk) in desks.iter_mut() {
-            match desk.readings(readings, &parts.probes, &reader) {
-                Ok(mut findings) => {
+            let judged = if stale.remove(id) {
+                desk.refresh(&parts.probes, &reader).map(|()| Some(Vec::new()))
+            } else {
+                desk.readings(readings, &parts.probes, &reader)
+            };
+            match judged {
+                Ok(None) => {}
+                Ok(Some(mut findings)) => {
                     findings.extend(desk.judge_again());
+                    if let Some(progress) = desk.progress() {
+                        farm.progress(&desk.pile.id, progress.clone());
+                    }
                     by_pile.push((id.clone(), findings));
                 }
-                Err(problem) => warn!(pile = id, "the pile is judged again when the store can be read: {problem}"),
+                Err(problem) => {
+                    warn!(pile = id, "the pile is judged again when the store can be read: {problem}");
+                    stale.insert(id.clone());
+                }
             }
         }
         for (pile, findings) in by_pile {
@@ -163,7 +185,7 @@ impl Recorder {
             let found = self.farm.heard(&reading.probe, reading.at);
             told.extend(self.farm_told(&found, now));
         }
-        self.conclude(told, now);
+        self.conclude(&told, now);
     }
 
     /// Time has passed: deadlines, reminders, sealing.
@@ -180,48 +202,54 @@ impl Recorder {
             told.extend(self.farm_told(&found, now));
             told.extend(self.tell.due(now));
         }
-        if !told.is_empty() {
-            self.conclude(told, now);
+        if !(told.is_empty() && self.unwritten.is_empty()) {
+            self.conclude(&told, now);
         }
         self.seal(now);
     }
 
     /// Writes what was decided in one transaction, shows the judgements, wakes the sender.
-    pub(super) fn conclude(&mut self, told: Vec<Told>, now: At) {
+    pub(super) fn conclude(&mut self, told: &[Told], now: At) {
+        self.unwritten.extend_from_slice(told);
         let mut entries = Vec::new();
-        let mut documents = Vec::new();
-        for (id, desk) in &mut self.desks {
-            let name = conclusions::document_name(id);
-            let stored = self.keeper.reader().document(&name).ok().flatten();
-            let mut concluded = stored.as_deref().map(Concluded::from_bytes).unwrap_or_default();
-            let before = concluded.clone();
-            entries.extend(concluded.update(id, &desk.judgement, now));
-            if concluded != before
-                && let Ok(bytes) = concluded.to_bytes()
-            {
-                documents.push((name, bytes));
+        let mut concluded = Vec::new();
+        for (id, desk) in &self.desks {
+            let before = self.concluded.get(id);
+            let mut after = before.cloned().unwrap_or_default();
+            entries.extend(after.update(id, &desk.judgement, now));
+            if before != Some(&after) {
+                concluded.push((id.clone(), after));
             }
         }
-        if !(told.is_empty() && entries.is_empty() && documents.is_empty()) {
-            let written = self.keeper.with(|store| {
-                store.transact(|tx| {
-                    for entry in &entries {
-                        tx.append_entry(entry.clone())?;
-                    }
-                    for (name, bytes) in &documents {
-                        tx.put_document(name, bytes)?;
-                    }
-                    tell::put(tx, &told)
-                })
-            });
-            match written {
-                Ok(()) if told.iter().any(|told| !told.messages.is_empty()) => self.parts.outbox.notify_one(),
-                Ok(()) => {}
-                // The incidents stay on the desk; they are written with the next change, or made again at start.
-                Err(problem) => warn!("what was concluded could not be written: {problem}"),
-            }
+        if !(self.unwritten.is_empty() && concluded.is_empty()) {
+            self.write(&entries, concluded);
         }
         self.show();
+    }
+
+    fn write(&mut self, entries: &[NewEntry], concluded: Vec<(String, Concluded)>) {
+        let told = &self.unwritten;
+        let written = self.keeper.with(|store| {
+            store.transact(|tx| {
+                for entry in entries {
+                    tx.append_entry(entry.clone())?;
+                }
+                for (id, concluded) in &concluded {
+                    tx.put_document(&conclusions::document_name(id), &concluded.to_bytes())?;
+                }
+                tell::put(tx, told)
+            })
+        });
+        match written {
+            Ok(()) => {
+                self.concluded.extend(concluded);
+                if self.unwritten.drain(..).any(|told| !told.messages.is_empty()) {
+                    self.parts.outbox.notify_one();
+                }
+            }
+            // It is tried again with the next turn; after a restart it is found again in the readings.
+            Err(problem) => warn!("what was concluded could not be written yet: {problem}"),
+        }
     }
 
     fn show(&self) {
@@ -278,6 +306,8 @@ impl Recorder {
                     findings.extend(desk.judge_again());
                     told.extend(self.tell.take_again(&id, &findings, &reader, now)?);
                     told.extend(self.tell.close_stale(&id, &desk.open_findings(), now));
+                    let document = reader.document(&conclusions::document_name(&id))?;
+                    self.concluded.insert(id.clone(), Concluded::from_bytes(&document.unwrap_or_default()));
                     self.take_up(id, desk);
                 }
                 Err(OpenError::Store(problem)) => return Err(problem),
@@ -289,7 +319,7 @@ impl Recorder {
             told.extend(self.farm_told(&found, now));
         }
         self.note_start(report, now)?;
-        self.conclude(told, now);
+        self.conclude(&told, now);
         Ok(())
     }
 
@@ -304,7 +334,8 @@ impl Recorder {
     /// The record says where it was interrupted.
     fn note_start(&mut self, report: &OpenReport, now: At) -> Result<(), StoreError> {
         let Some(bad) = &report.set_aside else { return Ok(()) };
-        let what = format!("the store was damaged and set aside as {}; an empty one was begun", bad.display());
+        let what =
+            format!("the store was damaged and set aside as {}; an empty one was begun", bad.display());
         let entry = NewEntry {
             pile: None,
             at_ms: now.0,
@@ -315,11 +346,6 @@ impl Recorder {
             event: Event::RecordEvent { what },
         };
         self.keeper.with(|store| store.transact(|tx| tx.append_entry(entry))).map(|_| ())
-    }
-
-    /// How long the thread may sleep at most; for tests.
-    pub fn commit_every(&self) -> Span {
-        self.parts.commit_every
     }
 }
 

@@ -1,0 +1,257 @@
+//! The recorder with a real store: from readings to verdict, log, incident and outbox.
+
+use std::sync::Arc;
+
+use chrono::NaiveTime;
+use heapward_rules::finding::Level;
+use heapward_rules::ids::ProbeId;
+use heapward_rules::reading::{Quantity, Unit};
+use heapward_rules::units::{At, Span};
+use heapward_rules::verdict::Status;
+use tokio::sync::{Notify, oneshot};
+
+use super::{Handle, Parts, Probes, Recorder, Refusal};
+use crate::clock::{Clock, ManualClock};
+use crate::config::{ChannelConfig, ChannelKind, ContactConfig, DisplayUnit, TellingConfig};
+use crate::model::entry::{Event, NewEntry};
+use crate::model::pile::{PileRecord, PlacementRecord, SettingsRecord, SpotRecord};
+use crate::model::reading::{DatedBy, DatedReading};
+use crate::model::time::parse_rfc3339;
+use crate::standards;
+use crate::store::{Reader, StoreOptions};
+use crate::telling::policy::Teller;
+use crate::telling::wording::Site;
+
+const ZONE: chrono_tz::Tz = chrono_tz::America::New_York;
+
+struct House {
+    handle: Handle,
+    reader: Reader,
+    clock: Arc<ManualClock>,
+    thread: Option<std::thread::JoinHandle<()>>,
+}
+
+fn built() -> At {
+    parse_rfc3339("2026-05-01T15:00:00Z").unwrap()
+}
+
+fn telling() -> TellingConfig {
+    TellingConfig {
+        quiet_from: NaiveTime::from_hms_opt(21, 0, 0).unwrap(),
+        quiet_until: NaiveTime::from_hms_opt(6, 0, 0).unwrap(),
+        summary_at: NaiveTime::from_hms_opt(6, 30, 0).unwrap(),
+        remind_after: Span::hours(2),
+        channels: vec![ChannelConfig { name: "text".to_owned(), kind: ChannelKind::Terminal }],
+        contacts: vec![ContactConfig {
+            name: "Odile Marsh".to_owned(),
+            addresses: vec![("text".to_owned(), "+1 555 0100".to_owned())],
+            from_level: Level::Act,
+            second: false,
+            summary_by: None,
+            quiet: None,
+        }],
+        heartbeat: None,
+    }
+}
+
+fn start(dir: &std::path::Path, now: At) -> House {
+    let clock = Arc::new(ManualClock::new(now));
+    let site =
+        Site { farm: "Quillback Farm".to_owned(), zone: ZONE, shows: DisplayUnit::Fahrenheit, page: None };
+    let parts = Parts {
+        store: StoreOptions::new(dir, ZONE),
+        clock: clock.clone(),
+        zone: ZONE,
+        commit_every: Span::ZERO,
+        standards: standards::built_in().unwrap(),
+        probes: Probes::new(),
+        teller: Teller::new(site, &telling()),
+        outbox: Arc::new(Notify::new()),
+    };
+    let (handle, commands) = Handle::new(64);
+    let (recorder, _) = Recorder::open(parts, handle.clone()).unwrap();
+    let reader = recorder.reader();
+    let runtime = tokio::runtime::Handle::current();
+    let thread = std::thread::spawn(move || recorder.run(&runtime, commands));
+    House { handle, reader, clock, thread: Some(thread) }
+}
+
+impl House {
+    async fn readings(&self, probe: &str, from: At, count: i64, every: Span, value: impl Fn(i64) -> f64) {
+        for n in 0..count {
+            let at = from + Span(n * every.0);
+            if at > self.clock.now() {
+                self.clock.step_to(at);
+            }
+            let reading = DatedReading {
+                probe: ProbeId::new(probe),
+                quantity: Quantity::Temperature,
+                unit: Unit::Celsius,
+                at,
+                value: value(n),
+                dated_by: DatedBy::Payload,
+            };
+            let (done, kept) = oneshot::channel();
+            let ack = Box::new(move |ok| done.send(ok).unwrap());
+            self.handle.readings(vec![reading], ack).await.unwrap();
+            assert!(kept.await.unwrap());
+        }
+    }
+
+    /// Waits until everything that was handed in before is carried out.
+    async fn settle(&self) {
+        let nothing = self.handle.seen("nothing".to_owned()).await;
+        assert!(matches!(nothing, Err(Refusal::Unknown(_))));
+    }
+
+    async fn stop(mut self) {
+        self.handle.stop().await;
+        self.thread.take().unwrap().join().unwrap();
+    }
+}
+
+fn pile() -> PileRecord {
+    let spot = |name: &str, zone: &str| SpotRecord {
+        name: name.to_owned(),
+        zone: zone.to_owned(),
+        depth_in: None,
+        watched_only: false,
+    };
+    let placement = |probe: &str, spot: &str| PlacementRecord {
+        probe: probe.to_owned(),
+        spot: spot.to_owned(),
+        from_ms: built().0,
+        until_ms: None,
+        every_ms: 1_800_000,
+        offset_c: 0.0,
+    };
+    PileRecord {
+        id: "2026-05".to_owned(),
+        bay: Some("north".to_owned()),
+        method: "aerated-static".to_owned(),
+        material: "manure".to_owned(),
+        built_ms: built().0,
+        initial_cn: Some(30.0),
+        standards: vec!["us-organic".to_owned(), "us-organic-5021".to_owned()],
+        spots: vec![spot("heart", "core"), spot("toe", "outer")],
+        placements: vec![placement("k1", "heart"), placement("k2", "toe")],
+        settings: SettingsRecord::default(),
+    }
+}
+
+fn warm(n: i64) -> f64 {
+    if n < 20 { 25.0 + f64::from(i32::try_from(n).unwrap()) * 1.75 } else { 60.0 }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn three_days_qualify_and_a_restart_says_the_same() {
+    let dir = tempfile::tempdir().unwrap();
+    let house = start(dir.path(), built());
+    house.handle.start_pile(pile(), "OM".to_owned()).await.unwrap();
+    let every = Span::minutes(30);
+    house.readings("k1", built() + every, 20 + 150, every, warm).await;
+    house.readings("k2", built() + every + Span(1), 20 + 150, every, warm).await;
+    house.settle().await;
+
+    let view = house.handle.view("2026-05").unwrap();
+    let verdict = &view.judgement.verdicts[0];
+    assert_eq!(verdict.status, Status::Qualified);
+    // The 18th reading is the first at 55 C or above: 25 + 18 x 1.75 = 56.5.
+    let first = built() + every + Span(18 * every.0) + Span(1);
+    assert_eq!(verdict.at, Some(first + Span::hours(72)));
+    let events = house.reader.entries(Some("2026-05"), 0, 100).unwrap();
+    let qualified = events.iter().filter(|e| matches!(e.entry.event, Event::RunQualified { .. })).count();
+    assert_eq!(qualified, 2, "{events:?}");
+    let before = (view.judgement.clone(), events);
+    house.stop().await;
+
+    let house = start(dir.path(), built() + Span::days(4));
+    let view = house.handle.view("2026-05").unwrap();
+    assert_eq!(view.judgement, before.0);
+    assert_eq!(house.reader.entries(Some("2026-05"), 0, 100).unwrap(), before.1);
+    house.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn overheating_is_one_incident_with_one_text_and_stays_one_after_a_restart() {
+    let dir = tempfile::tempdir().unwrap();
+    let house = start(dir.path(), built());
+    house.handle.start_pile(pile(), "OM".to_owned()).await.unwrap();
+    let every = Span::minutes(10);
+    house
+        .readings("k1", built() + Span::minutes(30), 60, every, |n| {
+            45.0 + 0.5 * f64::from(i32::try_from(n).unwrap())
+        })
+        .await;
+    house.handle.tick();
+    house.settle().await;
+    let texts = |house: &House| {
+        let messages = house.reader.messages(None, 100).unwrap();
+        messages.into_iter().filter(|message| message.text.contains("160")).collect::<Vec<_>>()
+    };
+    let told = texts(&house);
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert!(told[0].text.contains("2026-05"), "{}", told[0].text);
+    house.stop().await;
+
+    let house = start(dir.path(), built() + Span::hours(11));
+    house.handle.tick();
+    house.settle().await;
+    assert_eq!(texts(&house).len(), 1);
+    house.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_hand_reading_that_was_wrong_is_corrected_and_both_stay_in_the_log() {
+    let dir = tempfile::tempdir().unwrap();
+    let house = start(dir.path(), built() + Span::hours(3));
+    house.handle.start_pile(pile(), "OM".to_owned()).await.unwrap();
+    let entry = |value: f64, corrects: Option<u64>| NewEntry {
+        pile: Some("2026-05".to_owned()),
+        at_ms: (built() + Span::hours(1)).0,
+        entered_ms: (built() + Span::hours(3)).0,
+        by: "OM".to_owned(),
+        note: String::new(),
+        corrects,
+        event: Event::HandReading { spot: "heart".to_owned(), value, unit: "F".to_owned() },
+    };
+    let first = house.handle.enter(entry(141.0, None)).await.unwrap();
+    house.handle.enter(entry(114.0, Some(first.seq))).await.unwrap();
+    let again = house.handle.enter(entry(115.0, Some(first.seq))).await;
+    assert!(matches!(again, Err(Refusal::Conflict(_))), "{again:?}");
+    let far = house.handle.enter(entry(1410.0, None)).await;
+    assert!(matches!(far, Err(Refusal::Wrong(_))), "{far:?}");
+    house.settle().await;
+    let view = house.handle.view("2026-05").unwrap();
+    assert_eq!(view.judgement.counts.counting, 1);
+    let entries = house.reader.entries(Some("2026-05"), 0, 100).unwrap();
+    let by_hand = entries.iter().filter(|e| matches!(e.entry.event, Event::HandReading { .. })).count();
+    assert_eq!(by_hand, 2);
+    house.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_probe_placed_in_another_pile_leaves_the_first() {
+    let dir = tempfile::tempdir().unwrap();
+    let house = start(dir.path(), built() + Span::hours(5));
+    house.handle.start_pile(pile(), "OM".to_owned()).await.unwrap();
+    let mut other = pile();
+    other.id = "2026-06".to_owned();
+    other.placements.clear();
+    house.handle.start_pile(other, "OM".to_owned()).await.unwrap();
+    let moved = PlacementRecord {
+        probe: "k1".to_owned(),
+        spot: "toe".to_owned(),
+        from_ms: (built() + Span::hours(4)).0,
+        until_ms: None,
+        every_ms: 60_000,
+        offset_c: 0.0,
+    };
+    house.handle.place("2026-06".to_owned(), moved, "OM".to_owned()).await.unwrap();
+    house.settle().await;
+    let first = house.handle.view("2026-05").unwrap();
+    assert_eq!(first.pile.placements[0].until_ms, Some((built() + Span::hours(4)).0));
+    let second = house.handle.view("2026-06").unwrap();
+    assert_eq!(second.pile.placements.len(), 1);
+    house.stop().await;
+}
