@@ -1,7 +1,7 @@
 //! One consistent look at the readings.
 
 use heapward_rules::units::At;
-use redb::{ReadOnlyTable, ReadableTable};
+use redb::ReadOnlyTable;
 
 use super::error::StoreError;
 use super::reader::Shared;
