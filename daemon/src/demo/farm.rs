@@ -142,6 +142,11 @@ impl Farm {
         }
     }
 
+    /// Whether a probe lies in the drawer.
+    pub fn is_idle(&self, id: &str) -> bool {
+        self.idle.contains(&id)
+    }
+
     /// Puts the spare probe in the place of another, which goes to the drawer.
     pub fn swap_for_spare(&mut self, broken: &str) {
         if let Some(probe) = self.probes.iter().find(|probe| probe.id == broken) {
