@@ -10,6 +10,7 @@ pub mod ingest;
 pub mod limits;
 pub mod model;
 pub mod recorder;
+pub mod run;
 pub mod standards;
 pub mod store;
 pub mod summary;

@@ -211,3 +211,14 @@ pub const RANGE_READINGS_MAX: usize = 100_000;
 pub const VALUES_PER_INSTANT_MAX: usize = 256;
 /// Last instant that can be stored, the end of the year 9999: what RFC 3339 can print. The first is 1970.
 pub const INSTANT_MAX_MS: i64 = 253_402_300_799_999;
+/// How often time is looked at: deadlines of rules, reminders, sealing.
+pub const TICK_EVERY: Span = Span::seconds(1);
+/// A part that has not stopped after this is left behind, so that the service manager need not kill.
+pub const STOP_SECONDS_MAX: u64 = 10;
+/// Stretch of a summary's chart, and its points for each spot.
+pub const SUMMARY_CHART: Span = Span::days(7);
+pub const SUMMARY_CHART_POINTS: usize = 168;
+/// Pause before a summary that could not be made is tried again.
+pub const SUMMARY_RETRY: Span = Span::minutes(1);
+/// Threads for network and pages; the store has its own.
+pub const WORKER_THREADS: usize = 2;

@@ -9,6 +9,7 @@ pub mod judge;
 mod logging;
 pub mod pass;
 pub mod pile;
+pub mod run;
 
 use std::ffi::OsString;
 use std::io::Write;
@@ -43,6 +44,8 @@ pub struct Cli {
 
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Run the daemon in the foreground, until it is told to stop
+    Run(ConfigArg),
     /// Check the configuration: all mistakes at once, or what it means in words
     Check(ConfigArg),
     /// Judge logged readings from files, without daemon, broker or store
@@ -79,6 +82,7 @@ pub fn read(args: impl IntoIterator<Item = OsString>) -> Result<Command, clap::E
 pub fn run(command: Command) -> Outcome {
     logging::set_up();
     match command {
+        Command::Run(args) => run::run(&args),
         Command::Check(args) => {
             let config = args.load()?;
             print(&check::in_words(&args.config, &config, &SystemClock::new(config.farm.hardware_clock)))

@@ -81,6 +81,13 @@ pub enum Command {
         reason: String,
         reply: oneshot::Sender<Result<(), Refusal>>,
     },
+    /// The messages of a daily summary, with a document that says so, in one transaction.
+    Summary {
+        messages: Vec<OutboxMessage>,
+        document: &'static str,
+        text: String,
+        reply: oneshot::Sender<Result<(), Refusal>>,
+    },
     /// Time has passed: deadlines of rules, summary, sealing.
     Tick,
     /// Heapward stops: commits what waits and ends the recorder.
@@ -150,6 +157,15 @@ impl Handle {
 
     pub async fn mute(&self, pile: String, until: At, reason: String) -> Result<(), Refusal> {
         self.ask(|reply| Command::Mute { pile, until, reason, reply }).await
+    }
+
+    pub async fn summary(
+        &self,
+        messages: Vec<OutboxMessage>,
+        document: &'static str,
+        text: String,
+    ) -> Result<(), Refusal> {
+        self.ask(|reply| Command::Summary { messages, document, text, reply }).await
     }
 
     /// A tick that finds the queue full is not needed.

@@ -31,7 +31,7 @@ use tokio::sync::Notify;
 
 pub use handle::{Ack, Command, Handle, PileView, Refusal};
 pub use pile_desk::{ProbeFacts, Probes};
-pub use work::Recorder;
+pub use work::{Recorder, all_entries};
 
 use crate::clock::SharedClock;
 use crate::store::StoreOptions;

@@ -45,6 +45,9 @@ impl Recorder {
             Command::Seen { incident, reply } => {
                 let _ = reply.send(self.seen(&incident, now));
             }
+            Command::Summary { messages, document, text, reply } => {
+                let _ = reply.send(self.summary(&messages, document, &text));
+            }
             Command::Mute { pile, until, reason, reply } => {
                 let _ = reply.send(self.mute(&pile, until, &reason, now));
             }
@@ -164,6 +167,21 @@ impl Recorder {
                 Ok(())
             })
         })?)
+    }
+
+    fn summary(&mut self, messages: &[OutboxMessage], document: &str, text: &str) -> Result<(), Refusal> {
+        self.keeper.with(|store| {
+            store.transact(|tx| {
+                for message in messages {
+                    if tx.message(&message.id)?.is_none() {
+                        tx.put_message(message)?;
+                    }
+                }
+                tx.put_document(document, text.as_bytes())
+            })
+        })?;
+        self.parts.outbox.notify_one();
+        Ok(())
     }
 
     fn seen(&mut self, id: &str, now: At) -> Result<(), Refusal> {

@@ -349,10 +349,8 @@ impl Recorder {
     }
 }
 
-pub(super) fn all_entries(
-    reader: &Reader,
-    pile: &str,
-) -> Result<Vec<crate::model::entry::Entry>, StoreError> {
+/// All entries of a pile, in order.
+pub fn all_entries(reader: &Reader, pile: &str) -> Result<Vec<crate::model::entry::Entry>, StoreError> {
     let mut entries = Vec::new();
     loop {
         let after = entries.last().map_or(0, |entry: &crate::model::entry::Entry| entry.seq);

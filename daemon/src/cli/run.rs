@@ -1,0 +1,81 @@
+//! `heapward run`: the daemon, until SIGTERM or Ctrl-C.
+
+use std::future::Future;
+use std::net::SocketAddr;
+use std::sync::Arc;
+
+use tokio::net::TcpListener;
+use tokio::signal::unix::{SignalKind, signal};
+use tracing::info;
+
+use super::{ConfigArg, Failure, Outcome, WRONG_USE};
+use crate::clock::SystemClock;
+use crate::config::Config;
+use crate::limits::WORKER_THREADS;
+use crate::run::{Daemon, Parts};
+use crate::standards;
+
+/// Runs the daemon in the foreground.
+pub fn run(args: &ConfigArg) -> Outcome {
+    let config = args.load()?;
+    let standards = standards::load(config.standards_dir.as_deref()).map_err(|problems| {
+        let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
+        Failure::new(WRONG_USE, lines.join("\n"))
+    })?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(WORKER_THREADS)
+        .enable_all()
+        .build()
+        .map_err(|error| Failure::failed(format!("no threads to run on: {error}")))?;
+    runtime.block_on(async {
+        let stop = stop_signal()?;
+        let parts = Parts {
+            clock: Arc::new(SystemClock::new(config.farm.hardware_clock)),
+            http: bind("[http] listen", config.http.listen).await?,
+            endpoint: match &config.endpoint {
+                Some(endpoint) => Some(bind("[endpoint] listen", endpoint.listen).await?),
+                None => None,
+            },
+            standards,
+            terminal: || Box::new(std::io::stdout()),
+            config,
+        };
+        announce(&parts.config);
+        let daemon = Daemon::start(parts).await.map_err(|error| Failure::failed(error.to_string()))?;
+        // Outside of systemd there is nobody to notify.
+        let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
+        stop.await;
+        let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
+        info!("stopping");
+        daemon.stop().await;
+        Ok(())
+    })
+}
+
+fn announce(config: &Config) {
+    info!(version = env!("CARGO_PKG_VERSION"), farm = config.farm.name, "heapward starts");
+    info!("pages and API at http://{}/", config.http.listen);
+    if let Some(endpoint) = &config.endpoint {
+        info!("probes may publish to mqtt://{}", endpoint.listen);
+    }
+}
+
+async fn bind(key: &str, address: SocketAddr) -> Result<TcpListener, Failure> {
+    TcpListener::bind(address).await.map_err(|error| {
+        Failure::failed(format!(
+            "{key} = \"{address}\": {error}; is another heapward or broker running there?"
+        ))
+    })
+}
+
+/// Resolves at SIGTERM or SIGINT.
+fn stop_signal() -> Result<impl Future<Output = ()>, Failure> {
+    let listen = |kind| signal(kind).map_err(|error| Failure::failed(format!("no signals: {error}")));
+    let (mut term, mut int) = (listen(SignalKind::terminate())?, listen(SignalKind::interrupt())?);
+    Ok(async move {
+        tokio::select! {
+            _ = term.recv() => {}
+            _ = int.recv() => {}
+        }
+    })
+}

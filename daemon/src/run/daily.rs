@@ -1,0 +1,219 @@
+//! The daily summary: at the site's local time, one for each local day, through the outbox like everything else.
+
+use std::future::Future;
+use std::sync::Arc;
+
+use chrono::NaiveDate;
+use heapward_rules::ids::ProbeId;
+use heapward_rules::reading::{Quantity, reported_c};
+use heapward_rules::units::{At, Span};
+use heapward_rules::verdict::Verdict;
+use tracing::warn;
+
+use crate::clock::SharedClock;
+use crate::config::Config;
+use crate::limits::{SUMMARY_CHART, SUMMARY_CHART_POINTS, SUMMARY_RETRY};
+use crate::model::entry::Event;
+use crate::model::words;
+use crate::recorder::{Handle, PileView};
+use crate::store::{IncidentFilter, Latest, Reader, StoreError};
+use crate::summary::chart::Series;
+use crate::summary::schedule;
+use crate::summary::snapshot::{AirDay, House, PileDay, ProbeDay, Snapshot, SpotDay, VerdictDay, WaterDay};
+use crate::telling::policy::Teller;
+use crate::telling::worker::Board;
+
+/// Document with the local day of the last summary.
+pub(super) const LAST_DAY: &str = "summary/last-day";
+const DAY: Span = Span::days(1);
+
+pub(super) struct Daily {
+    pub(super) config: Arc<Config>,
+    pub(super) clock: SharedClock,
+    pub(super) handle: Handle,
+    pub(super) reader: Reader,
+    pub(super) teller: Teller,
+    pub(super) board: Board,
+}
+
+// === impl Daily ===
+
+impl Daily {
+    pub(super) async fn run(self, stopped: impl Future<Output = ()> + Send) {
+        tokio::pin!(stopped);
+        let this = Arc::new(self);
+        loop {
+            let now = this.clock.now();
+            let (time, zone) = (this.config.telling.summary_at, this.config.farm.timezone);
+            let last = this.last_day();
+            let mut pause = schedule::next_due(last, now, time, zone) - now;
+            if let Some(day) = schedule::due_day(last, now, time, zone).filter(|_| this.clock.is_trusted())
+                && let Err(problem) = this.clone().tell(day, now).await
+            {
+                warn!("the daily summary waits: {problem}");
+                pause = SUMMARY_RETRY;
+            }
+            // A clock that is set in between must not oversleep: look at least once an hour.
+            let pause = pause.clamp(Span::seconds(1), Span::hours(1));
+            tokio::select! {
+                () = &mut stopped => return,
+                () = this.clock.sleep(pause) => {}
+            }
+        }
+    }
+
+    fn last_day(&self) -> Option<NaiveDate> {
+        let bytes = self.reader.document(LAST_DAY).ok().flatten()?;
+        String::from_utf8(bytes).ok()?.parse().ok()
+    }
+
+    async fn tell(self: Arc<Self>, day: NaiveDate, now: At) -> Result<(), String> {
+        let this = self.clone();
+        let snapshot = tokio::task::spawn_blocking(move || this.snapshot(now)).await;
+        let snapshot = snapshot.map_err(|e| e.to_string())?.map_err(|e| e.to_string())?;
+        let summary = crate::summary::compose(&snapshot);
+        let messages = self.teller.summary(&summary, day, now);
+        self.handle.summary(messages, LAST_DAY, day.to_string()).await.map_err(|e| e.to_string())
+    }
+
+    fn snapshot(&self, now: At) -> Result<Snapshot, StoreError> {
+        let latest = self.reader.latest()?;
+        let views = self.handle.views();
+        let piles = views.iter().filter_map(|view| self.pile_day(view, &latest, now).transpose());
+        let incidents = self.reader.incidents(&IncidentFilter::default(), None, 500)?;
+        let since = now - DAY;
+        let told = incidents.iter().filter(|i| i.closed_ms.is_none_or(|closed| At(closed) >= since));
+        let probes = self.config.probes.iter().map(|probe| probe_day(&probe.id, probe.every, &latest, now));
+        Ok(Snapshot {
+            now,
+            since,
+            site: self.teller.site().clone(),
+            piles: piles.collect::<Result<_, _>>()?,
+            probes: probes.collect(),
+            incidents: told.cloned().collect(),
+            house: House {
+                free_mb: None,
+                clock_trusted: self.clock.is_trusted(),
+                last_backup: None,
+                record: None,
+                required: views.iter().find_map(|view| Some(view.judgement.verdicts.first()?.required?.time)),
+                channels: self.board.states(),
+                messages_week: self.messages_week(now)?,
+                refused: 0,
+            },
+        })
+    }
+
+    fn messages_week(&self, now: At) -> Result<usize, StoreError> {
+        let newest = self.reader.messages(None, 500)?;
+        let about = newest.iter().filter(|message| message.incident.is_some());
+        Ok(about.filter(|message| now - At(message.created_ms) <= Span::days(7)).count())
+    }
+
+    fn pile_day(&self, view: &PileView, latest: &[Latest], now: At) -> Result<Option<PileDay>, StoreError> {
+        let entries = crate::recorder::all_entries(&self.reader, &view.pile.id)?;
+        let newest = |is: fn(&Event) -> bool| {
+            let of_kind = entries.iter().filter(|entry| is(&entry.entry.event));
+            of_kind.map(|entry| At(entry.entry.at_ms)).max()
+        };
+        if newest(|event| matches!(event, Event::Used { .. })).is_some() {
+            return Ok(None);
+        }
+        let first = view.judgement.verdicts.first();
+        let mut spots = Vec::new();
+        let mut chart = Vec::new();
+        for spot in &view.pile.spots {
+            let points = self.points(view, &spot.name, now - SUMMARY_CHART, now)?;
+            let day: Vec<f64> = points.iter().filter(|(at, _)| *at >= now - DAY).map(|(_, c)| *c).collect();
+            spots.push(spot_day(&spot.name, &day, first));
+            if !points.is_empty() {
+                chart.push(Series { name: spot.name.clone(), points });
+            }
+        }
+        Ok(Some(PileDay {
+            id: view.pile.id.clone(),
+            built: At(view.pile.built_ms),
+            curing_since: newest(|event| matches!(event, Event::MovedToCuring)),
+            verdicts: view.judgement.verdicts.iter().map(verdict_day).collect(),
+            spots,
+            water: WaterDay {
+                moisture: moisture(view, latest, now),
+                last_watered: newest(|event| matches!(event, Event::Watered { .. })),
+            },
+            air: AirDay {
+                on_share: None,
+                last_changed: newest(|event| matches!(event, Event::AerationChanged { .. })),
+            },
+            chart,
+        }))
+    }
+
+    /// Means of short stretches at a spot, °C after calibration.
+    fn points(&self, view: &PileView, spot: &str, from: At, to: At) -> Result<Vec<(At, f64)>, StoreError> {
+        let mut points = Vec::new();
+        let placements = view.pile.placements.iter().filter(|placement| placement.spot == spot);
+        for placement in placements {
+            let from = from.max(At(placement.from_ms));
+            let to = placement.until_ms.map_or(to, |until| to.min(At(until)));
+            for (id, key) in self.reader.series()? {
+                let is_it = key.probe.as_str() == placement.probe && key.quantity == Quantity::Temperature;
+                if !is_it || from >= to {
+                    continue;
+                }
+                for bucket in self.reader.buckets(id, from, to, SUMMARY_CHART_POINTS)? {
+                    let c = bucket.summary.mean().and_then(|mean| reported_c(mean, key.unit));
+                    points.extend(c.map(|c| (bucket.from, c.0 + placement.offset_c)));
+                }
+            }
+        }
+        points.sort_by_key(|(at, _)| *at);
+        Ok(points)
+    }
+}
+
+fn spot_day(name: &str, day: &[f64], first: Option<&Verdict>) -> SpotDay {
+    let verdict = first.and_then(|verdict| verdict.spots.iter().find(|spot| spot.spot.as_str() == name));
+    let run = verdict.and_then(|spot| spot.open_run.or(spot.longest_run));
+    let count = f64::from(u32::try_from(day.len()).unwrap_or(u32::MAX));
+    let least = day.iter().copied().fold(f64::INFINITY, f64::min);
+    let most = day.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    SpotDay {
+        name: name.to_owned(),
+        range_c: (!day.is_empty()).then(|| (least, day.iter().sum::<f64>() / count, most)),
+        counted: run.map(|run| run.counted),
+        qualified: verdict.is_some_and(|spot| spot.qualified_at.is_some()),
+        given_up: verdict.is_some_and(|spot| spot.given_up.is_some()),
+    }
+}
+
+fn verdict_day(verdict: &Verdict) -> VerdictDay {
+    VerdictDay {
+        standard: verdict.standard.to_string(),
+        status: verdict.status,
+        at: verdict.at,
+        held_up_by: verdict.held_up_by.as_ref().map(ToString::to_string),
+        cautions: verdict.cautions.iter().map(words::caution_word).collect(),
+    }
+}
+
+fn probe_day(id: &ProbeId, every: Span, latest: &[Latest], now: At) -> ProbeDay {
+    let of_probe = || latest.iter().filter(|newest| newest.key.probe == *id);
+    let heard = of_probe().filter(|n| n.key.quantity != Quantity::Battery).map(|n| n.reading.at).max();
+    let battery = of_probe().find(|newest| newest.key.quantity == Quantity::Battery);
+    let patience = Span::minutes(15).max(Span(every.0 * 3));
+    ProbeDay {
+        id: id.to_string(),
+        heard,
+        is_silent: heard.is_none_or(|at| now - at > patience),
+        battery_percent: battery.map(|newest| newest.reading.value),
+    }
+}
+
+fn moisture(view: &PileView, latest: &[Latest], now: At) -> Option<f64> {
+    let stands = |probe: &ProbeId| {
+        let of_probe = view.pile.placements.iter().filter(|p| p.probe == probe.as_str());
+        of_probe.into_iter().any(|p| p.until_ms.is_none_or(|until| At(until) > now))
+    };
+    let newest = latest.iter().filter(|n| n.key.quantity == Quantity::Moisture && stands(&n.key.probe));
+    newest.max_by_key(|newest| newest.reading.at).map(|newest| newest.reading.value)
+}

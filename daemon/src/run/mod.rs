@@ -1,0 +1,238 @@
+//! The daemon put together: every part with its clock, its listener and its stop handed in.
+//!
+//! Order of the stop: ways in, recorder (commits what waits and acknowledges it), sender, pages, store.
+
+mod daily;
+mod outbox;
+mod records;
+mod ways_in;
+
+use std::collections::BTreeMap;
+use std::future::Future;
+use std::io::Write;
+use std::sync::Arc;
+use std::time::Duration;
+
+use heapward_rules::ids::StandardId;
+use heapward_rules::standard::Standard;
+use heapward_rules::units::Span;
+use tokio::net::TcpListener;
+use tokio::sync::{Notify, watch};
+use tokio::task::JoinHandle;
+use tracing::{info, warn};
+
+use crate::clock::SharedClock;
+use crate::config::Config;
+use crate::http::{App, TellingStatus};
+use crate::limits::{RECORDER_QUEUE, STOP_SECONDS_MAX, TICK_EVERY};
+use crate::recorder::{Handle, Parts as RecorderParts, ProbeFacts, Probes, Recorder};
+use crate::store::{OpenReport, Reader, StoreError, StoreOptions};
+use crate::telling::policy::Teller;
+use crate::telling::wording::Site;
+use crate::telling::{backoff, ways, worker};
+use ways_in::WaysIn;
+
+/// What a daemon is made of.
+pub struct Parts {
+    pub config: Config,
+    pub standards: BTreeMap<StandardId, Standard>,
+    pub clock: SharedClock,
+    /// For pages and API.
+    pub http: TcpListener,
+    /// For probes that publish to Heapward itself; needed if the configuration has an `[endpoint]`.
+    pub endpoint: Option<TcpListener>,
+    /// Where a terminal channel prints.
+    pub terminal: fn() -> Box<dyn Write + Send>,
+}
+
+/// Why the daemon did not start.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    #[error("{0}")]
+    Store(#[from] StoreError),
+    #[error("{}", .0.join("\n"))]
+    Channels(Vec<String>),
+    #[error("the recorder's thread could not be started: {0}")]
+    Thread(std::io::Error),
+    #[error("{0}")]
+    Ingest(String),
+}
+
+/// A daemon at work.
+pub struct Daemon {
+    pub handle: Handle,
+    pub reader: Reader,
+    pub report: OpenReport,
+    pub board: worker::Board,
+    pub ways_in: WaysIn,
+    stop: watch::Sender<bool>,
+    recorder: std::thread::JoinHandle<()>,
+    pages: JoinHandle<()>,
+    sender: JoinHandle<()>,
+    helpers: Vec<JoinHandle<()>>,
+}
+
+/// Runs until `shutdown` resolves, then stops in order.
+pub async fn run(parts: Parts, shutdown: impl Future<Output = ()>) -> Result<(), StartError> {
+    let daemon = Daemon::start(parts).await?;
+    shutdown.await;
+    daemon.stop().await;
+    Ok(())
+}
+
+// === impl Daemon ===
+
+impl Daemon {
+    /// Opens the store, judges what it holds, and starts everything.
+    pub async fn start(parts: Parts) -> Result<Daemon, StartError> {
+        let (stop, stopped) = watch::channel(false);
+        let wake = Arc::new(Notify::new());
+        let config = Arc::new(parts.config);
+        let site = site(&config);
+        let teller = Teller::new(site.clone(), &config.telling);
+        let (handle, commands) = Handle::new(RECORDER_QUEUE);
+        let recorder_parts = RecorderParts {
+            store: StoreOptions::new(&config.store.dir, config.farm.timezone),
+            clock: parts.clock.clone(),
+            zone: config.farm.timezone,
+            commit_every: config.store.commit_every,
+            standards: parts.standards.clone(),
+            probes: probes(&config),
+            teller: teller.clone(),
+            outbox: wake.clone(),
+        };
+        let for_thread = handle.clone();
+        // Opening checks and judges a season: not on a thread that serves others.
+        let opened = tokio::task::spawn_blocking(move || Recorder::open(recorder_parts, for_thread)).await;
+        let (recorder, report) = opened.map_err(|error| StartError::Ingest(error.to_string()))??;
+        let reader = recorder.reader();
+        let runtime = tokio::runtime::Handle::current();
+        let recorder = std::thread::Builder::new()
+            .name("recorder".to_owned())
+            .spawn(move || recorder.run(&runtime, commands))
+            .map_err(StartError::Thread)?;
+
+        let ways_in = WaysIn {};
+
+        let board = worker::Board::default();
+        let surroundings = ways::Surroundings {
+            zone: config.farm.timezone,
+            publish: ways_in.publisher(),
+            terminal: parts.terminal,
+        };
+        let channels = ways::connect(&config.telling, &surroundings).map_err(StartError::Channels)?;
+        let deps = worker::Deps {
+            outbox: outbox::StoredOutbox { reader: reader.clone(), handle: handle.clone() },
+            channels,
+            book: teller.book().clone(),
+            site,
+            clock: parts.clock.clone(),
+            wake,
+            jitter: backoff::random_jitter,
+            board: board.clone(),
+        };
+        let sender = tokio::spawn(worker::run(deps, until(stopped.clone())));
+
+        let app = App {
+            config: config.clone(),
+            clock: parts.clock.clone(),
+            handle: handle.clone(),
+            records: Arc::new(records::StoredRecords(reader.clone())),
+            standards: Arc::new(parts.standards),
+            ingest: ways_in.for_pages(),
+            telling: telling_status(&board),
+        };
+        let pages = tokio::spawn(crate::http::serve(parts.http, app, until(stopped.clone())));
+        let daily = daily::Daily {
+            config,
+            clock: parts.clock.clone(),
+            handle: handle.clone(),
+            reader: reader.clone(),
+            teller,
+            board: board.clone(),
+        };
+        let helpers = vec![
+            tokio::spawn(ticks(parts.clock, handle.clone(), until(stopped.clone()))),
+            tokio::spawn(daily.run(until(stopped))),
+        ];
+        info!("ready");
+        Ok(Daemon { handle, reader, report, board, ways_in, stop, recorder, pages, sender, helpers })
+    }
+
+    /// Stops in order; a part that does not stop in time is left behind and said.
+    pub async fn stop(self) {
+        let _ = self.stop.send(true);
+        self.ways_in.stopped().await;
+        self.handle.stop().await;
+        let recorder = self.recorder;
+        let joined = tokio::task::spawn_blocking(move || recorder.join().is_ok());
+        in_time("the recorder", async { joined.await.unwrap_or(false) }).await;
+        in_time("the sender", async { self.sender.await.is_ok() }).await;
+        in_time("the pages", async { self.pages.await.is_ok() }).await;
+        for helper in self.helpers {
+            helper.abort();
+        }
+    }
+}
+
+async fn in_time(what: &str, part: impl Future<Output = bool>) {
+    match tokio::time::timeout(Duration::from_secs(STOP_SECONDS_MAX), part).await {
+        Ok(true) => {}
+        Ok(false) => warn!("{what} ended with a fault"),
+        Err(_) => warn!("{what} did not stop in {STOP_SECONDS_MAX} s and is left behind"),
+    }
+}
+
+/// Resolves when the daemon stops.
+pub async fn until(mut stopped: watch::Receiver<bool>) {
+    // A sender that is gone has stopped too.
+    let _ = stopped.wait_for(|stopped| *stopped).await;
+}
+
+async fn ticks(clock: SharedClock, handle: Handle, stopped: impl Future<Output = ()>) {
+    tokio::pin!(stopped);
+    loop {
+        tokio::select! {
+            () = &mut stopped => return,
+            () = clock.sleep(TICK_EVERY) => handle.tick(),
+        }
+    }
+}
+
+/// How the farm is named and shown in messages.
+pub fn site(config: &Config) -> Site {
+    let hosts = config.http.hosts.first();
+    Site {
+        farm: config.farm.name.clone(),
+        zone: config.farm.timezone,
+        shows: config.farm.shows,
+        page: hosts.map(|host| format!("http://{host}:{}/", config.http.listen.port())),
+    }
+}
+
+fn probes(config: &Config) -> Probes {
+    let facts = config.probes.iter().map(|probe| {
+        let on_above = probe.mapping.on_above.unwrap_or(0.0);
+        (probe.id.clone(), ProbeFacts { quantity: probe.quantity, on_above })
+    });
+    facts.collect()
+}
+
+fn telling_status(board: &worker::Board) -> Arc<dyn Fn() -> TellingStatus + Send + Sync> {
+    let board = board.clone();
+    Arc::new(move || {
+        let states = board.states();
+        let failing = states.iter().filter(|(_, state)| state.failing_since.is_some());
+        TellingStatus {
+            last_sent: states.values().filter_map(|state| state.last_sent).max(),
+            trouble: failing
+                .map(|(name, state)| (name.clone(), state.reason.clone().unwrap_or_default()))
+                .collect(),
+            ..TellingStatus::default()
+        }
+    })
+}
+
+/// The longest wait that a commit needs, for the limits' relations.
+const _: () =
+    assert!(TICK_EVERY.0 <= Span::minutes(1).0, "deadlines of rules are looked at at least every minute");

@@ -1,0 +1,33 @@
+//! The outbox as the sender needs it: read from the store, written through the recorder.
+
+use heapward_rules::units::At;
+
+use crate::model::incident::Incident;
+use crate::model::message::{Delivery, OutboxMessage};
+use crate::recorder::{Handle, Refusal};
+use crate::store::Reader;
+use crate::telling::worker::Outbox;
+
+#[derive(Clone)]
+pub(super) struct StoredOutbox {
+    pub(super) reader: Reader,
+    pub(super) handle: Handle,
+}
+
+impl Outbox for StoredOutbox {
+    fn waiting(&self, limit: usize) -> Result<Vec<OutboxMessage>, Refusal> {
+        Ok(self.reader.messages_due(At::MAX, limit)?)
+    }
+
+    fn incident(&self, id: &str) -> Result<Option<Incident>, Refusal> {
+        Ok(self.reader.incident(id)?)
+    }
+
+    async fn delivered(&self, message: String, delivery: Delivery, tries: u32) -> Result<(), Refusal> {
+        self.handle.delivered(message, delivery, tries).await
+    }
+
+    async fn merged(&self, merged: OutboxMessage, superseded: Vec<String>) -> Result<(), Refusal> {
+        self.handle.merged(merged, superseded).await
+    }
+}
