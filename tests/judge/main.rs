@@ -4,3 +4,4 @@
 
 mod cases;
 mod properties;
+mod reference;

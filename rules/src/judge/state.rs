@@ -136,15 +136,10 @@ impl State {
         }
         let Some(state) = self.probes.get_mut(probe) else { return };
         match test(frame, state, probe, sample.at, c) {
-            Err((class, spot)) => match spot {
-                Some(spot) => {
-                    day.decide(
-                        frame,
-                        Decided { at: sample.at, source: sample.source, spot, value: c, class },
-                    );
-                }
-                None => day.counts.add(class),
-            },
+            Err((class, Some((spot, value)))) => {
+                day.decide(frame, Decided { at: sample.at, source: sample.source, spot, value, class });
+            }
+            Err((class, None)) => day.counts.add(class),
             Ok(placed) => state.jump(frame, sample.source, placed, day, points),
         }
     }
@@ -246,30 +241,31 @@ impl Placed {
     }
 }
 
-/// Rules 1 to 3 for a probe's value: a reading for rule 4, or its class, with the spot where it has one.
+/// Rules 1 to 3 for a probe's value: a reading for rule 4, or its class, with the spot and the calibrated value where
+/// it has a placement.
 fn test(
     frame: &Frame,
     state: &ProbeState,
     probe: usize,
     at: At,
     reported: Celsius,
-) -> Result<Placed, (Class, Option<usize>)> {
+) -> Result<Placed, (Class, Option<(usize, Celsius)>)> {
     let found = frame.window(probe, at);
     let window = found.map(|(_, window)| window);
-    let spot = window.map(|window| window.spot);
     let c = Celsius(reported.0 + window.map_or(0.0, |window| window.offset_c));
+    let at_spot = window.map(|window| (window.spot, c));
     if !is_possible(c) {
-        return Err((Class::Fault, spot));
+        return Err((Class::Fault, at_spot));
     }
     let settings = &frame.pile.settings;
     let is_fault_value = settings.fault_values.iter().any(|value| reported.is_within(*value, 0.0));
     if is_fault_value && !is_believable(state, at, c, window) {
-        return Err((Class::Fault, spot));
+        return Err((Class::Fault, at_spot));
     }
     match found {
         Some((index, window)) if at >= frame.pile.built => {
             if at - window.from < settings.settle {
-                return Err((Class::WarmingUp, spot));
+                return Err((Class::WarmingUp, at_spot));
             }
             Ok(Placed { at, c, window: index, spot: window.spot, near: window.near() })
         }
