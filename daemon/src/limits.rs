@@ -161,6 +161,13 @@ pub const DEMO_QUEUE_LENGTH: usize = 64;
 /// Pause before the demo's client tries the endpoint again.
 pub const DEMO_RECONNECT: Duration = Duration::from_millis(50);
 
+// --- signs of life ---
+
+/// Every organ gives a sign at least this often, idle or not.
+pub const SIGN_EVERY: Span = Span::seconds(15);
+/// An organ without a sign for so long is dead. A card may need half a minute for one commit.
+pub const SIGN_PATIENCE: Span = Span::seconds(90);
+
 // --- daily summary ---
 
 /// More than a phone shows on one screen is not read.

@@ -12,7 +12,8 @@
 //! The other half sends:
 //! * [`worker`]: `worker::run(deps, shutdown)` takes waiting messages from the outbox and tries their channels;
 //! * [`ways`]: `connect` makes the channels of a configuration, `send_test` proves them;
-//! * [`mail`], [`request`], [`publish`], [`terminal`]: the channels.
+//! * [`mail`], [`request`], [`publish`], [`terminal`]: the channels;
+//! * [`signs`] and [`heartbeat`]: the dead-man switch and the watchdog.
 //!
 //! Quiet hours need no timer: a held message is written at once with the end of the quiet hours as its due time.
 //!
@@ -27,6 +28,7 @@ pub mod digest;
 #[cfg(test)]
 pub(crate) mod fixture;
 pub mod gsm;
+pub mod heartbeat;
 pub mod hours;
 pub mod mail;
 pub mod moment;
@@ -35,6 +37,7 @@ pub mod publish;
 pub mod request;
 #[cfg(test)]
 pub(crate) mod scripted;
+pub mod signs;
 pub mod step;
 pub mod template;
 pub mod terminal;
