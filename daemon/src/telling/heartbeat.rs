@@ -81,7 +81,7 @@ pub async fn watch(
         match dead.first() {
             None => feed(),
             Some(first) if was_alive => {
-                tracing::error!(%first, "watchdog not fed; systemd will start the daemon anew")
+                tracing::error!(%first, "watchdog not fed; systemd will start the daemon anew");
             }
             Some(_) => {}
         }
@@ -143,7 +143,9 @@ mod tests {
         let quarter = async |organs: &[Organ]| {
             tokio::time::sleep(Duration::from_millis(50)).await;
             clock.advance(Span::minutes(14));
-            organs.iter().for_each(|organ| signs.tick(*organ));
+            for organ in organs {
+                signs.tick(*organ);
+            }
             clock.advance(Span::minutes(1));
             tokio::time::sleep(Duration::from_millis(50)).await;
         };
@@ -171,7 +173,7 @@ mod tests {
         let give = move || {
             count.fetch_add(1, Ordering::SeqCst);
         };
-        tokio::spawn(watch(signs.clone(), Some(Duration::from_secs(60)), give, std::future::pending()));
+        tokio::spawn(watch(signs.clone(), Some(Duration::from_mins(1)), give, std::future::pending()));
         tokio::time::sleep(Duration::from_secs(61)).await;
         assert_eq!(meals.load(Ordering::SeqCst), 4);
         // An ailing organ is alive.
@@ -179,7 +181,7 @@ mod tests {
         tokio::time::sleep(Duration::from_secs(20)).await;
         assert_eq!(meals.load(Ordering::SeqCst), 5);
         clock.advance(Span::minutes(5));
-        tokio::time::sleep(Duration::from_secs(60)).await;
+        tokio::time::sleep(Duration::from_mins(1)).await;
         assert_eq!(meals.load(Ordering::SeqCst), 5);
         // Without a watchdog there is nothing to do.
         watch(signs, None, || panic!("nobody asked"), std::future::pending()).await;
