@@ -69,6 +69,15 @@ impl Span {
         Span(n * 86_400_000)
     }
 
+    /// From a decimal number of hours, cut off to the millisecond; for forecasts.
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "a forecast beyond the calendar is cut off at its end"
+    )]
+    pub fn from_hours(hours: f64) -> Span {
+        Span((hours * 3_600_000.0) as i64)
+    }
+
     /// Hours as a decimal number, for sentences and slopes.
     #[expect(clippy::cast_precision_loss, reason = "a span of a pile is far below 2^52 ms")]
     pub fn as_hours(self) -> f64 {

@@ -313,11 +313,13 @@ fn is_temperature(probes: &Probes, probe: &str) -> bool {
 /// Whether the same runs are open and the same things met.
 fn is_as_far(known: &Progress, now: &Progress) -> bool {
     known.met_at == now.met_at
+        && known.qualified == now.qualified
         && known.required == now.required
         && known.spots.iter().zip(&now.spots).all(|(known, now)| {
             let start = |run: &Option<heapward_rules::verdict::Run>| run.map(|run| run.start);
             known.required == now.required
                 && known.qualified_at == now.qualified_at
+                && known.unit_unconfirmed == now.unit_unconfirmed
                 && start(&known.open_run) == start(&now.open_run)
         })
 }

@@ -126,14 +126,23 @@ impl TrendFilter {
 
     /// Hours until a rising level is at `target`: 0 if it is there, `None` if the slope will not carry it there.
     pub fn hours_to(&self, target: Celsius) -> Option<f64> {
-        let missing = target.0 - self.level;
+        self.hours_of(target.0 - self.level, self.slope)
+    }
+
+    /// Hours until a falling level is at `target`: 0 if it is there, `None` if the slope will not carry it there.
+    pub fn hours_down_to(&self, target: Celsius) -> Option<f64> {
+        self.hours_of(self.level - target.0, -self.slope)
+    }
+
+    /// Hours that a slope takes over a distance.
+    fn hours_of(&self, missing: f64, slope: f64) -> Option<f64> {
         if missing <= 0.0 {
             return Some(0.0);
         }
-        if self.slope <= 0.001 {
+        if slope <= 0.001 {
             return None;
         }
-        let need = missing / self.slope;
+        let need = missing / slope;
         if self.tuning.tau_h.is_infinite() {
             return Some(need);
         }

@@ -27,6 +27,10 @@ impl Subject {
         Subject { kind, spot: None, probe: None }
     }
 
+    pub(super) fn spot(kind: Kind, spot: &SpotName) -> Subject {
+        Subject { kind, spot: Some(spot.clone()), probe: None }
+    }
+
     pub(super) fn probe(kind: Kind, spot: &SpotName, probe: &ProbeId) -> Subject {
         Subject { kind, spot: Some(spot.clone()), probe: Some(probe.clone()) }
     }
@@ -48,8 +52,17 @@ impl Case {
         (case, finding)
     }
 
+    pub(super) fn opened(&self) -> At {
+        self.opened
+    }
+
     pub(super) fn level(&self) -> Level {
         self.level
+    }
+
+    /// Opens at the instant that decides.
+    pub(super) fn now(subject: Subject, level: Level, at: At, figures: Figures) -> (Case, Finding) {
+        Case::open(subject, level, at, at, figures)
     }
 
     /// A finding if `level` is worse than it was, else none: what has been told once stays told.

@@ -56,8 +56,6 @@ pub(super) enum Happening<'a> {
         seen: &'a Observation,
         spot: usize,
     },
-    /// A counting hand reading that was entered late: for questions, not for alarms.
-    LateHand(Sample<'a>),
     Entry(&'a LogEntry),
     /// The scene holds new progress.
     Progress,

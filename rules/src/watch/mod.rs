@@ -17,7 +17,14 @@ mod progress;
 mod rule;
 mod scene;
 
+mod ahead;
+mod curing;
+mod fell_out;
+mod good_news;
 mod overheating;
+mod risk;
+mod short;
+mod stall;
 
 use std::collections::BTreeMap;
 
@@ -29,10 +36,17 @@ use crate::reading::Quantity;
 use crate::units::{At, Celsius};
 use crate::verdict::Class;
 
+pub use ahead::AheadParams;
+pub use curing::CuringParams;
 pub use event::{Event, Observation};
 pub use farm::{Farm, FarmFinding, SilenceParams};
+pub use fell_out::FellOutParams;
+pub use good_news::ReadyParams;
 pub use overheating::OverheatingParams;
 pub use progress::{Progress, SpotProgress};
+pub use risk::RiskParams;
+pub use short::ShortParams;
+pub use stall::StallParams;
 
 use event::{Happening, Sample};
 use rule::{Phase, Rule};
@@ -42,6 +56,13 @@ use scene::Scene;
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Params {
     pub overheating: OverheatingParams,
+    pub ahead: AheadParams,
+    pub risk: RiskParams,
+    pub stall: StallParams,
+    pub short: ShortParams,
+    pub fell_out: FellOutParams,
+    pub ready: ReadyParams,
+    pub curing: CuringParams,
 }
 
 /// The automaton of one pile.
@@ -56,12 +77,30 @@ pub struct Watch {
 /// What tells open incidents apart within a pile.
 type Subject = (Kind, Option<SpotName>, Option<ProbeId>);
 
+// === impl Params ===
+
+impl Params {
+    /// All rules, in the order in which they look: overheating before its forecast.
+    fn rules(&self) -> Vec<Box<dyn Rule>> {
+        vec![
+            Box::new(overheating::Overheating::new(self.overheating)),
+            Box::new(ahead::Ahead::new(self.ahead)),
+            Box::new(risk::Risk::new(self.risk)),
+            Box::new(stall::Stall::new(self.stall)),
+            Box::new(short::Short::new(self.short)),
+            Box::new(fell_out::FellOut::new(self.fell_out)),
+            Box::new(good_news::Qualified::default()),
+            Box::new(good_news::Ready::new(self.ready)),
+            Box::new(curing::Curing::new(self.curing)),
+        ]
+    }
+}
+
 // === impl Watch ===
 
 impl Watch {
     pub fn new(pile: &Pile, params: &Params) -> Watch {
-        let rules: Vec<Box<dyn Rule>> = vec![Box::new(overheating::Overheating::new(params.overheating))];
-        Watch { scene: Scene::new(pile), rules, open: BTreeMap::new(), used: false }
+        Watch { scene: Scene::new(pile), rules: params.rules(), open: BTreeMap::new(), used: false }
     }
 
     /// Takes over changed spots, placements and settings. What is known of the spots so far stays.
@@ -92,12 +131,7 @@ impl Watch {
             return out;
         }
         let until = event.at();
-        // At its own instant a reading comes before the deadline: it may be what the deadline waits for.
-        let comes_last = matches!(event, Event::Tick(_));
-        while let Some(deadline) = self.next_deadline() {
-            if deadline > until || (deadline == until && !comes_last) {
-                break;
-            }
+        while let Some(deadline) = self.next_deadline().filter(|deadline| *deadline <= until) {
             self.pass_time(deadline, &mut out);
         }
         self.scene.now = self.scene.now.max(until);
@@ -139,8 +173,6 @@ impl Watch {
         if !self.scene.is_late(seen, spot) {
             self.scene.take_sample(sample);
             self.tell(Happening::Temperature(sample), out);
-        } else if seen.probe.is_none() {
-            self.tell(Happening::LateHand(sample), out);
         }
     }
 

@@ -6,7 +6,7 @@
 
 use super::case::{Case, Subject};
 use super::event::{Happening, Sample};
-use super::rule::{Phase, Rule};
+use super::rule::{Phase, Rule, lasts, series};
 use super::scene::Scene;
 use crate::finding::{Figures, Finding, Kind, Level};
 use crate::pile::Zone;
@@ -78,26 +78,24 @@ impl Default for OverheatingParams {
 
 impl Heat {
     fn next(self, at: At, value: Celsius, params: &OverheatingParams) -> Heat {
-        let series = |since: Option<At>, holds: bool| holds.then_some(since.unwrap_or(at));
-        let act_since = series(self.act_since, value.is_above(params.act));
-        let urgent_since = series(self.urgent_since, value.is_above(params.urgent));
-        let fire_since = series(self.fire_since, !value.is_below(params.fire));
-        let calm_since = series(self.calm_since, value.is_below(params.calm_below));
-        let lasts = |since: Option<At>, span: Span| since.is_some_and(|since| at - since >= span);
+        let act_since = series(self.act_since, at, value.is_above(params.act));
+        let urgent_since = series(self.urgent_since, at, value.is_above(params.urgent));
+        let fire_since = series(self.fire_since, at, !value.is_below(params.fire));
+        let calm_since = series(self.calm_since, at, value.is_below(params.calm_below));
         let rises = self.newest.is_some_and(|(before, was)| {
             value.0 - was.0 > params.fire_rise_c_per_h * (at - before).as_hours() && at > before
         });
         let level =
             if fire_since.is_some_and(|since| since < at) || (!value.is_below(params.fire_rising) && rises) {
                 Some(Level::Danger)
-            } else if lasts(urgent_since, params.during) {
+            } else if lasts(urgent_since, at, params.during) {
                 Some(Level::Urgent)
-            } else if lasts(act_since, params.during) {
+            } else if lasts(act_since, at, params.during) {
                 Some(Level::Act)
             } else {
                 None
             };
-        let hot = calm_since.is_none() || (self.hot && !lasts(calm_since, params.calm));
+        let hot = calm_since.is_none() || (self.hot && !lasts(calm_since, at, params.calm));
         Heat { newest: Some((at, value)), act_since, urgent_since, fire_since, calm_since, hot, level }
     }
 }

@@ -2,20 +2,23 @@
 
 use crate::ids::SpotName;
 use crate::units::{At, Span};
-use crate::verdict::{Run, Verdict};
+use crate::verdict::{Caution, Run, Status, Verdict};
 
 /// Progress under the standard that the pile is steered by (the first of its standards that asks for heat).
 ///
-/// The caller need not send one with each reading: a run that was open goes on while its spot stays in the range. It
-/// is due whenever a run begins, breaks or qualifies.
+/// It is stepped after the reading or entry that it follows from. The caller need not send one with each reading: a
+/// run that was open goes on while its spot stays in the range. It is due whenever a run begins, breaks or qualifies,
+/// and when a caution comes or goes.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Progress {
     /// Instant of the newest reading or entry that was judged.
     pub at: At,
     /// Time that the standard asks for; nothing where it knows no way for the method.
     pub required: Option<Span>,
-    /// When heat and turns were met, if they were: the verdict is `qualified` or `temperature-met`.
+    /// When heat and turns were met, if they were.
     pub met_at: Option<At>,
+    /// Nothing else is missing: the verdict is `qualified`, not only `temperature-met`.
+    pub qualified: bool,
     pub spots: Vec<SpotProgress>,
 }
 
@@ -26,6 +29,8 @@ pub struct SpotProgress {
     pub required: bool,
     pub qualified_at: Option<At>,
     pub open_run: Option<Run>,
+    /// The readings could be another unit than declared: a caution of the verdict.
+    pub unit_unconfirmed: bool,
 }
 
 // === impl Progress ===
@@ -37,11 +42,13 @@ impl Progress {
             required: spot.required && spot.given_up.is_none(),
             qualified_at: spot.qualified_at,
             open_run: spot.open_run,
+            unit_unconfirmed: verdict.cautions.contains(&Caution::UnitUnconfirmed(spot.spot.clone())),
         });
         Progress {
             at,
             required: verdict.required.map(|required| required.time),
             met_at: verdict.at,
+            qualified: verdict.status == Status::Qualified,
             spots: spots.collect(),
         }
     }

@@ -3,7 +3,7 @@
 use super::event::Happening;
 use super::scene::Scene;
 use crate::finding::{Finding, Kind};
-use crate::units::At;
+use crate::units::{At, Span};
 
 /// In which phase of a pile a rule looks at all.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -30,6 +30,24 @@ pub(super) trait Rule: Send {
 
     /// Forgets everything.
     fn reset(&mut self);
+}
+
+/// The state of one spot in a list that grows with the spots of the pile.
+pub(super) fn slot<T: Default>(states: &mut Vec<T>, spot: usize) -> Option<&mut T> {
+    if states.len() <= spot {
+        states.resize_with(spot + 1, T::default);
+    }
+    states.get_mut(spot)
+}
+
+/// The first instant of a condition that holds still, from the one so far.
+pub(super) fn series(since: Option<At>, at: At, holds: bool) -> Option<At> {
+    holds.then_some(since.unwrap_or(at))
+}
+
+/// Whether a condition has held for so long.
+pub(super) fn lasts(since: Option<At>, at: At, span: Span) -> bool {
+    since.is_some_and(|since| at - since >= span)
 }
 
 // === impl Phase ===

@@ -31,7 +31,9 @@ pub(super) struct Scene {
     pub(super) heating_since: At,
     pub(super) watered: Option<At>,
     pub(super) curing: Option<At>,
-    pub(super) qualified_at: Option<At>,
+    /// When heat and turns were met.
+    pub(super) met_at: Option<At>,
+    pub(super) qualified: bool,
     pub(super) required: Option<Span>,
     pub(super) overheating: bool,
     max_gap: Span,
@@ -57,7 +59,7 @@ pub(super) struct Place {
     pub(super) climb: Option<TrendFilter>,
     pub(super) days: Days,
     progress: Option<SpotProgress>,
-    /// The open run of the progress, as far as readings have carried it on since.
+    /// The open run of the progress, as readings have carried it on, ended it or begun another one since.
     run: Option<Run>,
     /// The run that the newest reading has just broken.
     pub(super) broken: Option<Run>,
@@ -77,7 +79,8 @@ impl Scene {
             heating_since: pile.built,
             watered: None,
             curing: None,
-            qualified_at: None,
+            met_at: None,
+            qualified: false,
             required: None,
             overheating: false,
             max_gap: pile.settings.max_gap,
@@ -153,9 +156,10 @@ impl Scene {
     }
 
     pub(super) fn take_entry(&mut self, entry: &LogEntry) {
+        if self.starts_over(&entry.event) {
+            self.start_over(entry);
+        }
         match &entry.event {
-            LogEvent::MaterialAdded => self.start_over(entry.at),
-            LogEvent::Turned if self.method != Method::Windrow => self.start_over(entry.at),
             LogEvent::Watered { .. } => self.watered = self.watered.max(Some(entry.at)),
             LogEvent::MovedToCuring => self.curing = self.curing.or(Some(entry.at)),
             LogEvent::SpotGivenUp { spot, .. } => {
@@ -163,24 +167,41 @@ impl Scene {
                     place.given_up = true;
                 }
             }
-            LogEvent::Turned => {
+            LogEvent::Turned if self.method == Method::Windrow => {
                 self.allowed_until = self.allowed_until.max(Some(entry.at + self.turn_allowance));
             }
-            LogEvent::AerationChanged | LogEvent::Used | LogEvent::Other => {}
+            LogEvent::Turned
+            | LogEvent::MaterialAdded
+            | LogEvent::AerationChanged
+            | LogEvent::Used
+            | LogEvent::Other => {}
         }
     }
 
-    /// The material has been moved or renewed: trends and runs begin again.
-    fn start_over(&mut self, at: At) {
-        self.heating_since = self.heating_since.max(at);
-        self.qualified_at = None;
+    /// Whether the material is renewed or moved by this: what it did so far says nothing of what comes.
+    pub(super) fn starts_over(&self, event: &LogEvent) -> bool {
+        match event {
+            LogEvent::MaterialAdded => true,
+            LogEvent::Turned => self.method != Method::Windrow,
+            _ => false,
+        }
+    }
+
+    fn start_over(&mut self, entry: &LogEntry) {
+        self.heating_since = self.heating_since.max(entry.at);
+        let renewed = entry.event == LogEvent::MaterialAdded;
+        if renewed {
+            self.met_at = None;
+            self.qualified = false;
+        }
         for place in &mut self.spots {
-            place.start_over();
+            place.start_over(renewed);
         }
     }
 
     pub(super) fn take_progress(&mut self, progress: &Progress) {
-        self.qualified_at = progress.met_at;
+        self.met_at = progress.met_at;
+        self.qualified = progress.qualified;
         self.required = progress.required;
         for place in &mut self.spots {
             place.progress = progress.spot(&place.name).cloned();
@@ -210,6 +231,21 @@ impl Scene {
         let air = self.spots.iter().filter(|place| place.zone == Zone::Ambient);
         let newest = air.filter_map(|place| place.newest).max_by_key(|(at, _)| *at)?;
         (self.now - newest.0 <= Span::hours(3)).then_some(newest.1)
+    }
+
+    /// Median of the air around on a complete day.
+    pub(super) fn ambient_of(&self, day: i64) -> Option<f64> {
+        self.spots.iter().filter(|place| place.zone == Zone::Ambient).find_map(|place| place.days.of(day))
+    }
+
+    /// The day of 24 h since the building in which an instant lies.
+    pub(super) fn day(&self, at: At) -> i64 {
+        day_of(self.built, at)
+    }
+
+    /// Whether some spot has a run that still counts.
+    pub(super) fn has_open_run(&self) -> bool {
+        self.required().any(|(_, place)| place.open_run().is_some() && place.qualified_at().is_none())
     }
 
     /// Newest temperatures of the other spots inside the pile, at most `age` old.
@@ -270,16 +306,25 @@ impl Place {
             }
         }
         let before = self.run;
-        self.run = before.and_then(|run| carried_on(run, at, value, max_gap, allowed_until));
-        self.broken = before.filter(|_| self.run.is_none());
+        let goes_on = before.and_then(|run| carried_on(run, at, value, max_gap, allowed_until));
+        self.broken = before.filter(|_| goes_on.is_none());
+        let begins = Run { start: at, end: at, counted: Span::ZERO, turns: 0 };
+        self.run = goes_on.or((!value.is_below(HOT)).then_some(begins));
     }
 
-    fn start_over(&mut self) {
+    /// What has qualified stays so after a turn, not with fresh material.
+    fn start_over(&mut self, renewed: bool) {
         self.ahead = None;
         self.fall = None;
         self.climb = None;
         self.run = None;
-        self.progress = None;
+        if renewed {
+            self.progress = None;
+        }
+    }
+
+    pub(super) fn unit_is_unconfirmed(&self) -> Option<bool> {
+        self.progress.as_ref().map(|progress| progress.unit_unconfirmed)
     }
 
     /// Whether the verdict waits for it.
@@ -297,8 +342,7 @@ impl Place {
     }
 }
 
-/// An open run after one more reading; none if it broke. It only bridges the time to the next progress, which has the
-/// last word.
+/// An open run after one more reading; none if it broke. The next progress has the last word.
 fn carried_on(run: Run, at: At, value: Celsius, max_gap: Span, allowed_until: Option<At>) -> Option<Run> {
     if at <= run.end {
         return Some(run);

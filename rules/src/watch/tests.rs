@@ -10,18 +10,27 @@
 //! 2d10:00 moisture heart 52         2d10:00 battery heart 80       2d10:00 blower shed 1
 //! 2d10:00 turned | watered | material-added | curing | used | give-up toe | tick
 //! 2d10:00 run heart 41h             an open run with the time counted so far
-//! 2d10:00 qualified heart           2d10:00 met                    2d10:00 broken heart
+//! 2d10:00 qualified heart           2d10:00 met | unmet            2d10:00 broken heart
+//! 2d10:00 unconfirmed heart         2d10:00 confirmed heart        the unit, by the judge
 //! ```
 //!
 //! The pile has the spots heart, south-side, toe (required), lid (cover) and shed (ambient) with probes k1 to k5.
 
+mod ahead;
+mod curing;
+mod fell_out;
 mod overheating;
+mod ready;
+mod risk;
+mod stall;
 
 use super::*;
 use crate::finding::Level;
 use crate::ids::PileId;
 use crate::pile::{Material, Method, Placement, Settings, Spot, Zone};
 use crate::units::Span;
+use std::collections::BTreeSet;
+
 use crate::verdict::Run;
 
 const SPOTS: [(&str, Zone); 5] = [
@@ -101,6 +110,7 @@ struct Told {
     runs: BTreeMap<String, Span>,
     qualified: BTreeMap<String, At>,
     met: Option<At>,
+    unconfirmed: BTreeSet<String>,
 }
 
 impl Told {
@@ -115,11 +125,13 @@ impl Told {
                 counted: *counted,
                 turns: 0,
             }),
+            unit_unconfirmed: self.unconfirmed.contains(*name),
         });
         Event::Progress(Progress {
             at,
             required: Some(Span::hours(72)),
             met_at: self.met,
+            qualified: self.met.is_some(),
             spots: spots.collect(),
         })
     }
@@ -166,6 +178,14 @@ fn event(at: At, part: f64, words: &[&str], told: &mut Told) -> Event {
         }
         ["met"] => {
             told.met = Some(at);
+            told.progress(at)
+        }
+        ["unconfirmed", spot] => {
+            told.unconfirmed.insert((*spot).to_owned());
+            told.progress(at)
+        }
+        ["confirmed", spot] => {
+            told.unconfirmed.remove(*spot);
             told.progress(at)
         }
         ["unmet"] => {

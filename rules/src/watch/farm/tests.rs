@@ -177,11 +177,18 @@ fn a_silence_that_costs_an_open_run_is_worth_a_text_after_two_hours() {
         required: true,
         qualified_at: None,
         open_run: Some(run),
+        unit_unconfirmed: false,
     };
     let spots = vec![open("heart"), open("south-side")];
     farm.progress(
         &PileId::new("2026-03"),
-        Progress { at: clock("01:00"), required: Some(Span::hours(72)), met_at: None, spots },
+        Progress {
+            at: clock("01:00"),
+            required: Some(Span::hours(72)),
+            met_at: None,
+            qualified: false,
+            spots,
+        },
     );
     let found = play(&mut farm, "01:01..03:10 k1");
     assert_eq!(
@@ -205,10 +212,11 @@ fn a_second_probe_in_the_zone_keeps_the_text_back() {
         required: true,
         qualified_at: None,
         open_run: Some(run),
+        unit_unconfirmed: false,
     };
     farm.progress(
         &PileId::new("2026-03"),
-        Progress { at: At(0), required: None, met_at: None, spots: vec![spot] },
+        Progress { at: At(0), required: None, met_at: None, qualified: false, spots: vec![spot] },
     );
     let found = play(&mut farm, "00:01..01:00 k1 k2\n01:01..04:00 k2");
     assert_eq!(found, ["01:15 ProbeSilent k1 in 2026-03 opened Note since 01:15"]);
