@@ -229,3 +229,12 @@ pub const SUMMARY_CHART_POINTS: usize = 168;
 pub const SUMMARY_RETRY: Span = Span::minutes(1);
 /// Threads for network and pages; the store has its own.
 pub const WORKER_THREADS: usize = 2;
+/// A message's own time counts between these bounds around a trusted clock (design 3).
+pub const OWN_TIME_BACK_MAX: Span = Span::days(30);
+pub const OWN_TIME_AHEAD_MAX: Span = Span::minutes(5);
+/// Arrivals of one probe that share a tenth of a second take the next ones, up to this lead: about ten a second.
+pub const ARRIVAL_LEAD_MAX: Span = Span::seconds(1);
+/// Pause between two questions whether the clock is set: each is a look into the file system.
+pub const CLOCK_ASK_AGAIN: Span = Span::seconds(1);
+/// No time service moves a clock that is set by more than this; a bad clock chip does.
+pub const CLOCK_LEAP_MAX: Span = Span::days(1);
