@@ -238,3 +238,26 @@ pub const ARRIVAL_LEAD_MAX: Span = Span::seconds(1);
 pub const CLOCK_ASK_AGAIN: Span = Span::seconds(1);
 /// No time service moves a clock that is set by more than this; a bad clock chip does.
 pub const CLOCK_LEAP_MAX: Span = Span::days(1);
+/// Rows of refused messages, one for each topic and reason: a page long; the rest is one total.
+pub const REFUSED_ROWS_MAX: usize = 256;
+/// Rows of topics that no probe listens to.
+pub const TOPIC_ROWS_MAX: usize = 256;
+/// Of a payload, kept as an example: enough for the messages of the usual firmwares.
+pub const EXAMPLE_BYTES_MAX: usize = 1_024;
+/// Messages on their way from the ways in to the intake; at 20,000 a second this is 50 ms.
+pub const ARRIVALS_MAX: usize = 1_024;
+/// Messages that wait until the clock is set: eight probes that speak each minute fill it in 20 hours.
+pub const HELD_MAX: usize = 10_000;
+/// Pause between two looks at a clock that is not set.
+pub const HELD_LOOK_MILLIS: u64 = 250;
+/// A backlog has ended when nothing came for this time: on a local network its messages are milliseconds apart.
+pub const BACKLOG_QUIET_MILLIS: u64 = 500;
+/// After this a probe that still sends without a pause is taken to be live.
+pub const BACKLOG_MILLIS_MAX: u64 = 60_000;
+/// Readings that one probe may bring at once (a month of one every ten seconds), and how many more each second.
+pub const PROBE_READINGS_BURST: u32 = 250_000;
+pub const PROBE_READINGS_PER_SECOND: u32 = 10;
+/// Lines in the log for one reason of refusal: one topic after the other would fill the card.
+pub const REFUSAL_LINES_PAUSE: Span = Span::minutes(1);
+/// Arrivals of a probe that can be recognised when they are delivered again: what fits between two commits.
+pub const ARRIVALS_REMEMBERED: usize = 32;

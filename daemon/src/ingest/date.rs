@@ -14,8 +14,10 @@ pub enum Freshness {
     Live,
     /// The broker kept it; its age is unknown.
     Retained,
-    /// Of a backlog at (re)connection, or delivered again: of unknown age, unless it is the last.
+    /// Of a backlog at (re)connection: of unknown age, unless it is the last.
     Late,
+    /// Delivered again after a broken connection; as late as that.
+    Repeated,
 }
 
 /// A trusted clock: the time now, and when the message arrived.
@@ -83,7 +85,7 @@ impl ProbeDates {
     fn by_arrival(&mut self, freshness: Freshness, moment: Moment) -> Dating {
         match freshness {
             Freshness::Retained => return Dating::Refused(Reason::Retained),
-            Freshness::Late => return Dating::IfLast,
+            Freshness::Late | Freshness::Repeated => return Dating::IfLast,
             Freshness::Live => {}
         }
         let tenth = At(moment.arrived.0.div_euclid(100) * 100);

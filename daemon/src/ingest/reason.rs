@@ -37,7 +37,6 @@ pub enum Reason {
     Retained,
     Undated,
     TooOften,
-    ClockWaitFull,
     NotAllowed,
 }
 
@@ -150,10 +149,6 @@ impl Reason {
             Reason::TooOften => {
                 ("too-often", "this probe sends more often than anybody can use; the rest is dropped")
             }
-            Reason::ClockWaitFull => (
-                "clock-wait-full",
-                "the clock is not set and too many messages wait for it; connect the network",
-            ),
             Reason::NotAllowed => ("not-allowed", "the pass of this client may not speak for this topic"),
         }
     }

@@ -14,6 +14,7 @@ fn check(fallback: bool, rows: &str) {
             "live" => Freshness::Live,
             "retained" => Freshness::Retained,
             "late" => Freshness::Late,
+            "again" => Freshness::Repeated,
             other => panic!("{other}"),
         };
         let time = match time {
@@ -56,6 +57,7 @@ fn a_message_without_a_time_is_dated_by_its_arrival_alone() {
          2026-05-02T10:00:01.000Z | live     | - | 2026-05-02T10:00:01.000Z Arrival
          2026-05-02T10:00:02.000Z | retained | - | retained
          2026-05-02T10:00:02.000Z | late     | - | if last
+         2026-05-02T10:00:02.000Z | again    | - | if last
          2026-05-02T10:00:02.000Z | live     | - | 2026-05-02T10:00:02.000Z Arrival
          2026-05-02T09:00:02.050Z | live     | - | 2026-05-02T09:00:02.000Z Arrival",
     );
