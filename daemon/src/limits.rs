@@ -151,6 +151,72 @@ pub const JSON_DEPTH_MAX: usize = 16;
 pub const JSON_VALUES_MAX: usize = 8 * 1024;
 /// Readings in one message: a day of minutes is more than any gateway keeps back in one piece.
 pub const EACH_MAX: usize = 1_000;
+/// A message's own time counts between these bounds around a trusted clock (design 3).
+pub const OWN_TIME_BACK_MAX: Span = Span::days(30);
+pub const OWN_TIME_AHEAD_MAX: Span = Span::minutes(5);
+/// Arrivals of one probe that share a tenth of a second take the next ones, up to this lead: about ten a second.
+pub const ARRIVAL_LEAD_MAX: Span = Span::seconds(1);
+/// Pause between two questions whether the clock is set: each is a look into the file system.
+pub const CLOCK_ASK_AGAIN: Span = Span::seconds(1);
+/// No time service moves a clock that is set by more than this; a bad clock chip does.
+pub const CLOCK_LEAP_MAX: Span = Span::days(1);
+/// Rows of refused messages, one for each topic and reason: a page long; the rest is one total.
+pub const REFUSED_ROWS_MAX: usize = 256;
+/// Rows of topics that no probe listens to.
+pub const TOPIC_ROWS_MAX: usize = 256;
+/// Of a payload, kept as an example: enough for the messages of the usual firmwares.
+pub const EXAMPLE_BYTES_MAX: usize = 1_024;
+/// Messages on their way from the ways in to the intake; at 20,000 a second this is 50 ms.
+pub const ARRIVALS_MAX: usize = 1_024;
+/// Messages that wait until the clock is set: eight probes that speak each minute fill it in 20 hours.
+pub const HELD_MAX: usize = 10_000;
+/// Pause between two looks at a clock that is not set.
+pub const HELD_LOOK_MILLIS: u64 = 250;
+/// A backlog has ended when nothing came for this time: on a local network its messages are milliseconds apart.
+pub const BACKLOG_QUIET_MILLIS: u64 = 500;
+/// After this a probe that still sends without a pause is taken to be live.
+pub const BACKLOG_MILLIS_MAX: u64 = 60_000;
+/// Readings that one probe may bring at once (a month of one every ten seconds), and how many more each second.
+pub const PROBE_READINGS_BURST: u32 = 250_000;
+pub const PROBE_READINGS_PER_SECOND: u32 = 10;
+/// Lines in the log for one reason of refusal: one topic after the other would fill the card.
+pub const REFUSAL_LINES_PAUSE: Span = Span::minutes(1);
+/// Arrivals of a probe that can be recognised when they are delivered again: what fits between two commits.
+pub const ARRIVALS_REMEMBERED: usize = 32;
+
+/// Clients of the endpoint at one time, those that have not said who they are included: a farm has some dozen; each
+/// idle one takes about 2 kB.
+pub const MQTT_CLIENTS_MAX: usize = 1_024;
+/// A packet with the largest payload and the largest topic.
+pub const MQTT_PACKET_BYTES_MAX: usize = PAYLOAD_BYTES_MAX + 1_024;
+/// CONNECT with client id, user, password and last will.
+pub const MQTT_CONNECT_BYTES_MAX: usize = 4 * 1_024;
+/// Time for the CONNECT.
+pub const MQTT_CONNECT_SECONDS_MAX: u64 = 10;
+/// Time for the rest of a packet whose beginning came: 64 KiB at 2 kB a second.
+pub const MQTT_PACKET_SECONDS_MAX: u64 = 30;
+/// Time in which a client reads something of what it is sent.
+pub const MQTT_STALL_SECONDS_MAX: u64 = 30;
+/// A client without a keep-alive that says nothing for this long is gone.
+pub const MQTT_IDLE_SECONDS_MAX: u64 = 24 * 3_600;
+/// Pause before the answer to a wrong pass, so that guessing is slow.
+pub const MQTT_WRONG_PASS_MILLIS: u64 = 1_000;
+/// QoS 1 messages of one client that are not acknowledged yet; then nothing more is read from it.
+pub const MQTT_UNFINISHED_MAX: usize = 1_024;
+/// Messages of one client in a second that give no reading; then nothing more is read from it in that second.
+pub const MQTT_USELESS_PER_SECOND_MAX: u32 = 10_000;
+/// Bytes read from a client at a time.
+pub const MQTT_READ_BYTES: usize = 8 * 1_024;
+/// What waits to be written to one client: acknowledgements and a few messages.
+pub const MQTT_OUTPUT_BYTES_MAX: usize = 256 * 1_024;
+/// Messages of our own that wait for one client.
+pub const MQTT_OUTGOING_MAX: usize = 64;
+/// Topics of our own that are kept for later subscribers.
+pub const MQTT_RETAINED_MAX: usize = 1_024;
+/// Subscriptions of one client: we publish a handful of topics.
+pub const MQTT_FILTERS_MAX: usize = 32;
+/// Lines in the log for one reason of closing: a device that connects wrongly does so every few seconds.
+pub const CLOSED_LINES_PAUSE: Span = Span::minutes(10);
 
 // --- demo ---
 
@@ -229,35 +295,3 @@ pub const SUMMARY_CHART_POINTS: usize = 168;
 pub const SUMMARY_RETRY: Span = Span::minutes(1);
 /// Threads for network and pages; the store has its own.
 pub const WORKER_THREADS: usize = 2;
-/// A message's own time counts between these bounds around a trusted clock (design 3).
-pub const OWN_TIME_BACK_MAX: Span = Span::days(30);
-pub const OWN_TIME_AHEAD_MAX: Span = Span::minutes(5);
-/// Arrivals of one probe that share a tenth of a second take the next ones, up to this lead: about ten a second.
-pub const ARRIVAL_LEAD_MAX: Span = Span::seconds(1);
-/// Pause between two questions whether the clock is set: each is a look into the file system.
-pub const CLOCK_ASK_AGAIN: Span = Span::seconds(1);
-/// No time service moves a clock that is set by more than this; a bad clock chip does.
-pub const CLOCK_LEAP_MAX: Span = Span::days(1);
-/// Rows of refused messages, one for each topic and reason: a page long; the rest is one total.
-pub const REFUSED_ROWS_MAX: usize = 256;
-/// Rows of topics that no probe listens to.
-pub const TOPIC_ROWS_MAX: usize = 256;
-/// Of a payload, kept as an example: enough for the messages of the usual firmwares.
-pub const EXAMPLE_BYTES_MAX: usize = 1_024;
-/// Messages on their way from the ways in to the intake; at 20,000 a second this is 50 ms.
-pub const ARRIVALS_MAX: usize = 1_024;
-/// Messages that wait until the clock is set: eight probes that speak each minute fill it in 20 hours.
-pub const HELD_MAX: usize = 10_000;
-/// Pause between two looks at a clock that is not set.
-pub const HELD_LOOK_MILLIS: u64 = 250;
-/// A backlog has ended when nothing came for this time: on a local network its messages are milliseconds apart.
-pub const BACKLOG_QUIET_MILLIS: u64 = 500;
-/// After this a probe that still sends without a pause is taken to be live.
-pub const BACKLOG_MILLIS_MAX: u64 = 60_000;
-/// Readings that one probe may bring at once (a month of one every ten seconds), and how many more each second.
-pub const PROBE_READINGS_BURST: u32 = 250_000;
-pub const PROBE_READINGS_PER_SECOND: u32 = 10;
-/// Lines in the log for one reason of refusal: one topic after the other would fill the card.
-pub const REFUSAL_LINES_PAUSE: Span = Span::minutes(1);
-/// Arrivals of a probe that can be recognised when they are delivered again: what fits between two commits.
-pub const ARRIVALS_REMEMBERED: usize = 32;
