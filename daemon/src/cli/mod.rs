@@ -9,6 +9,7 @@ pub mod judge;
 mod logging;
 pub mod pass;
 pub mod pile;
+pub mod replay;
 pub mod run;
 
 use std::ffi::OsString;
@@ -50,6 +51,8 @@ pub enum Command {
     Check(ConfigArg),
     /// Judge logged readings from files, without daemon, broker or store
     Judge(judge::JudgeArgs),
+    /// Judge everything in the store again with other settings or standards, and show what would be different
+    Replay(replay::ReplayArgs),
     /// Enter and look at piles of the running daemon
     Pile(pile::PileArgs),
     /// Passes of phones and scripts: who may enter something
@@ -91,6 +94,7 @@ pub fn run(command: Command) -> Outcome {
             let text = judge::run(&args).map_err(|error| Failure::new(UNREADABLE, error.to_string()))?;
             print(&text)
         }
+        Command::Replay(args) => replay::run(&args),
         Command::Pile(args) => pile::run(&args),
         Command::Pass(args) => pass::run(&args),
     }
