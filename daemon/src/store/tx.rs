@@ -145,5 +145,11 @@ impl Tx {
 
 /// SHA-256 of an entry's canonical text, in lower-case hex.
 pub(super) fn entry_digest(text: &[u8]) -> String {
-    Sha256::digest(text).iter().map(|byte| format!("{byte:02x}")).collect()
+    hex(&Sha256::digest(text))
+}
+
+pub(super) fn hex(bytes: &[u8]) -> String {
+    const DIGITS: &[u8; 16] = b"0123456789abcdef";
+    let digit = |nibble: u8| char::from(DIGITS[usize::from(nibble & 15)]);
+    bytes.iter().flat_map(|byte| [digit(byte >> 4), digit(*byte)]).collect()
 }
