@@ -56,6 +56,7 @@ impl Reach {
         })?;
         let http = reqwest::Client::builder()
             .timeout(Duration::from_secs(CLI_REQUEST_SECONDS_MAX))
+            .connect_timeout(Duration::from_secs(5))
             .no_proxy()
             .build()
             .map_err(|error| Failure::failed(format!("no connection can be made: {}", chain(&error))))?;

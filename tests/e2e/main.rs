@@ -1,0 +1,3 @@
+//! The whole daemon, as its users run it, against real parts.
+
+mod commands;
