@@ -297,6 +297,10 @@ impl Recorder {
     fn open_piles(&mut self, report: &OpenReport, now: At) -> Result<(), StoreError> {
         let reader = self.reader();
         let mut told = Vec::new();
+        // Before any placement is known: else the first probe heard would find all others silent since theirs.
+        for latest in reader.latest()? {
+            self.farm.heard(&latest.key.probe, latest.reading.at);
+        }
         for record in reader.piles()? {
             let id = record.id.clone();
             let standards = self.standards_of(&record);
@@ -313,10 +317,6 @@ impl Recorder {
                 Err(OpenError::Store(problem)) => return Err(problem),
                 Err(problem @ OpenError::Record(_)) => error!(pile = id, "{problem}"),
             }
-        }
-        for latest in reader.latest()? {
-            let found = self.farm.heard(&latest.key.probe, latest.reading.at);
-            told.extend(self.farm_told(&found, now));
         }
         self.note_start(report, now)?;
         self.conclude(&told, now);
