@@ -55,7 +55,7 @@ struct Item<'a> {
     message: &'a OutboxMessage,
     incident: &'a Incident,
     step: Step,
-    /// Whether an earlier message of the incident waits in the tray too: the reader has heard nothing of it yet.
+    /// The reader has heard nothing of the incident yet.
     unheard: bool,
 }
 
@@ -97,31 +97,34 @@ fn newest_of_each<'a>(tray: Tray<'a>, plan: &mut Plan) -> Vec<Item<'a>> {
     let mut newest: Vec<Item<'a>> = Vec::new();
     for mut items in by_incident.into_values() {
         items.sort_by_key(|(place, _)| *place);
+        let first = items.first().map(|(_, item)| item.message);
         let Some((place, item)) = items.pop() else { continue };
-        let first_waits = items.first().is_some_and(|(place, _)| is_first_telling(item.incident, *place));
-        let unheard = first_waits || is_first_telling(item.incident, place);
-        let stands_for_them =
-            if was_over_at_once(item.incident, items.first().map_or(item.message, |(_, i)| i.message))
-                && unheard
-            {
-                plan.dropped.push((item.message.id.clone(), BY_SUMMARY.to_owned()));
-                BY_SUMMARY.to_owned()
-            } else if let Some(newer) = sent_since(item, place) {
-                plan.dropped.push((item.message.id.clone(), newer.clone()));
-                newer
-            } else {
-                newest.push(Item { unheard, ..item });
-                item.message.id.clone()
-            };
-        plan.dropped
-            .extend(items.into_iter().map(|(_, older)| (older.message.id.clone(), stands_for_them.clone())));
+        let unheard = !was_heard(item, tray);
+        let over_at_once = first.is_some_and(|first| was_over_at_once(item.incident, first));
+        let stands_for_them = if over_at_once && unheard {
+            plan.dropped.push((item.message.id.clone(), BY_SUMMARY.to_owned()));
+            BY_SUMMARY.to_owned()
+        } else if let Some(newer) = sent_since(item, place) {
+            plan.dropped.push((item.message.id.clone(), newer.clone()));
+            newer
+        } else {
+            newest.push(Item { unheard, ..item });
+            item.message.id.clone()
+        };
+        let older = items.into_iter().map(|(_, older)| older.message.id.clone());
+        plan.dropped.extend(older.map(|id| (id, stands_for_them.clone())));
     }
     newest.sort_by_key(|item| (item.message.created_ms, item.message.id.clone()));
     newest
 }
 
-fn is_first_telling(incident: &Incident, place: usize) -> bool {
-    incident.tellings.iter().position(|telling| !telling.messages.is_empty()) == Some(place)
+/// Whether an earlier message of the incident has gone out to the same contact and channel.
+fn was_heard(item: Item<'_>, tray: Tray<'_>) -> bool {
+    let (incident, message) = (item.incident, item.message);
+    incident.tellings.iter().filter(|telling| telling.at_ms <= tray.now.0).any(|telling| {
+        let id = message_id(&[&incident.id, &telling.step, &message.channel, &message.contact]);
+        telling.messages.contains(&id) && !tray.due.iter().any(|waiting| waiting.id == id)
+    })
 }
 
 /// A late batch brought its beginning and its end together.

@@ -8,7 +8,7 @@ use heapward_rules::finding::{Change, Kind, Level};
 use super::*;
 use crate::clock::{Clock, ManualClock};
 use crate::model::time::local;
-use crate::summary::Summary;
+use crate::summary::{Summary, schedule};
 use crate::telling::channel::Sending;
 use crate::telling::fixture::{ZONE, at, site, telling};
 use crate::telling::policy::{Scene, Teller, Told};
@@ -327,6 +327,31 @@ async fn a_held_message_that_was_overtaken_is_not_sent() {
 }
 
 #[tokio::test]
+async fn an_all_clear_comes_in_its_own_words_to_who_was_woken() {
+    let barn = Barn::at("12 22:00", Box::new(up), Box::new(up));
+    barn.take(&opened(Kind::Overheating, Level::Act, "12 22:00")).await;
+    barn.until("12 23:00").await;
+    let worse = matter(
+        Kind::Overheating,
+        "core-north",
+        Level::Urgent,
+        Change::Worsened,
+        at("12 23:00"),
+        at("12 22:00"),
+    );
+    barn.take(&worse).await;
+    barn.until("13 00:30").await;
+    barn.take(&closed(Kind::Overheating, Level::Urgent, "12 22:00", "13 00:30")).await;
+    barn.until("13 06:50").await;
+    let texts = Barn::arrived(&barn.phone);
+    assert_eq!(texts.len(), 2, "{texts:#?}");
+    assert!(
+        texts[1].starts_with("13 06:30 odile: Pile 2026-03: heat is over: below 155 F at 00:30."),
+        "{texts:#?}"
+    );
+}
+
+#[tokio::test]
 async fn a_late_batch_that_is_over_is_left_to_the_summary() {
     let barn = Barn::at("12 14:00", Box::new(up), Box::new(up));
     let begin = opened(Kind::BlowerStuckOn, Level::Act, "12 13:55");
@@ -407,6 +432,67 @@ async fn after_a_crash_between_sending_and_marking_the_repeat_bears_the_same_id(
     let ids: Vec<String> = Barn::sent(&barn.phone).into_iter().map(|(_, letter)| letter.id).collect();
     assert_eq!(ids.len(), 2);
     assert_eq!(ids[0], ids[1]);
+}
+
+/// A hundred crashes between sending and marking: one repeat at most for each, under the same id, and none lost.
+#[tokio::test]
+async fn a_hundred_crashes_repeat_at_most_once_and_lose_nothing() {
+    let mut barn = Barn::at("12 07:00", Box::new(up), Box::new(up));
+    for round in 0..100 {
+        let kind = [Kind::Stalled, Kind::SpotShort, Kind::FellOutEarly, Kind::ProbeMoved][round % 4];
+        barn.outbox.with(|state| state.refuses = true);
+        let now = barn.now();
+        barn.take(&matter(kind, &format!("spot-{round}"), Level::Act, Change::Opened, now, now)).await;
+        // Killed: what the worker knew is gone.
+        barn.stop = None;
+        settle().await;
+        barn.outbox.with(|state| state.refuses = false);
+        barn.start();
+        barn.until_instant(now + Span::minutes(2)).await;
+    }
+    for channel in [&barn.phone, &barn.mail] {
+        let mut times: BTreeMap<String, usize> = BTreeMap::new();
+        for (_, letter) in Barn::sent(channel) {
+            *times.entry(letter.id).or_default() += 1;
+        }
+        assert_eq!(times.len(), 100);
+        assert!(times.values().all(|times| *times <= 2), "{times:?}");
+    }
+    barn.outbox.with(|state| {
+        assert!(state.messages.values().all(|message| matches!(message.delivery, Delivery::Sent { .. })));
+    });
+}
+
+/// A year of summaries through outbox and worker, both changes of the clock included.
+#[tokio::test]
+async fn a_year_brings_365_summaries_one_each_local_day() {
+    for zone in [chrono_tz::America::New_York, chrono_tz::Europe::Berlin] {
+        let barn = Barn::at("1 12:00", Box::new(up), Box::new(up));
+        let (time, end) = (telling().summary_at, barn.now() + Span::days(365));
+        let mut last = Some(local(barn.now(), zone).date_naive());
+        while barn.now() < end {
+            let now = barn.now();
+            if let Some(day) = schedule::due_day(last, now, time, zone) {
+                let summary = Summary { subject: day.to_string(), ..Summary::default() };
+                let messages = barn.teller.summary(&summary, day, now);
+                barn.outbox.with(|s| s.messages.extend(messages.into_iter().map(|m| (m.id.clone(), m))));
+                barn.wake.notify_one();
+                settle().await;
+                last = Some(day);
+            }
+            barn.clock.advance(schedule::next_due(last, now, time, zone).min(end) - now);
+        }
+        let mut days: Vec<String> = Vec::new();
+        for (at, letter) in Barn::sent(&barn.mail) {
+            let local = local(at, zone);
+            assert_eq!(letter.subject, local.date_naive().to_string());
+            assert_eq!(local.time(), time);
+            days.push(letter.subject);
+        }
+        days.sort();
+        days.dedup();
+        assert_eq!((days.len(), Barn::sent(&barn.mail).len()), (365, 365), "{zone}");
+    }
 }
 
 #[tokio::test]
