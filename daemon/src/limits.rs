@@ -227,6 +227,17 @@ pub const DEMO_QUEUE_LENGTH: usize = 64;
 /// Pause before the demo's client tries the endpoint again.
 pub const DEMO_RECONNECT: Duration = Duration::from_millis(50);
 
+// --- troubles of the daemon ---
+
+/// Below this the card is called nearly full: some years of readings, but backups and logs need room too.
+pub const DISK_LOW_MB: u64 = 500;
+/// Above this it has room again.
+pub const DISK_ROOM_AGAIN_MB: u64 = 700;
+/// Below this a backup or a repair of the store can fail.
+pub const DISK_NEARLY_FULL_MB: u64 = 100;
+/// A channel that fails for so long is a trouble of its own: a router that starts again takes minutes.
+pub const CHANNEL_TROUBLE: Span = Span::hours(1);
+
 // --- signs of life ---
 
 /// Every organ gives a sign at least this often, idle or not.

@@ -7,6 +7,7 @@
 //!   messages to write with it in one transaction; `Teller::due(scene)` the same for what the passing of time asks
 //!   for (call it at every tick); `Teller::seen` and `Teller::summary` complete it;
 //! * [`wording`]: texts of at most 160 characters, subjects and mail bodies;
+//! * [`trouble`]: what the daemon's own health gives to tell;
 //! * [`digest`]: one message in place of several that waited.
 //!
 //! The other half sends:
@@ -42,6 +43,7 @@ pub mod step;
 pub mod template;
 pub mod terminal;
 pub mod topic;
+pub mod trouble;
 pub mod ways;
 pub mod wording;
 pub mod worker;

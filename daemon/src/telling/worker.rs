@@ -137,6 +137,17 @@ impl Board {
         self.channels.read().map(|channels| channels.clone()).unwrap_or_default()
     }
 
+    /// Takes over from the outbox when each channel worked last: the board itself does not outlive a restart.
+    pub fn remember(&self, messages: &[OutboxMessage]) {
+        let Ok(mut channels) = self.channels.write() else { return };
+        for message in messages {
+            if let Delivery::Sent { at_ms } = message.delivery {
+                let state = channels.entry(message.channel.clone()).or_default();
+                state.last_sent = state.last_sent.max(Some(At(at_ms)));
+            }
+        }
+    }
+
     fn note(&self, channel: &str, now: At, failed: Option<String>) {
         let Ok(mut channels) = self.channels.write() else { return };
         let state = channels.entry(channel.to_owned()).or_default();

@@ -1,0 +1,189 @@
+//! Troubles of the daemon itself, from how it is doing now and what is open in the store: nothing else to remember,
+//! so that a restart neither repeats nor forgets one.
+
+use std::collections::BTreeMap;
+
+use heapward_rules::finding::{Change, Level};
+use heapward_rules::units::At;
+
+use super::topic::{Matter, Topic, Trouble, parse_level};
+use super::worker::ChannelState;
+use crate::limits;
+use crate::model::incident::Incident;
+
+/// How the daemon is doing. Absent means known to be well: a broker that was not reached yet since the start is away
+/// since the start.
+#[derive(Clone, Debug, Default)]
+pub struct Health {
+    /// Since when readings can't be kept.
+    pub store_failing_since: Option<At>,
+    /// Room on the card; `None` if nobody knows.
+    pub free_mb: Option<u64>,
+    /// Since when the outside broker can't be reached.
+    pub broker_away_since: Option<At>,
+    /// Since when the clock isn't trusted, on that same clock.
+    pub clock_untrusted_since: Option<At>,
+    pub channels: BTreeMap<String, ChannelState>,
+}
+
+/// What has begun, got worse or ended. `recent` as for the policy.
+pub fn matters(health: &Health, recent: &[Incident], now: At) -> Vec<Matter> {
+    let mut found = Vec::new();
+    let plain = |trouble, since: Option<At>, level| {
+        change(trouble, None, since.map(|since| (level, since)), recent, now)
+    };
+    found.extend(plain(Trouble::StoreFailing, health.store_failing_since, Level::Urgent));
+    found.extend(plain(Trouble::BrokerAway, health.broker_away_since, Level::Act));
+    found.extend(plain(Trouble::ClockUntrusted, health.clock_untrusted_since, Level::Act));
+    found.extend(disk(health.free_mb, recent, now));
+    for (channel, state) in &health.channels {
+        // After a restart nothing has failed yet: only a message that went out proves that it works again.
+        let open = open_one(Trouble::ChannelFailing, Some(channel), recent);
+        let works = state.failing_since.is_none()
+            && open.is_none_or(|open| state.last_sent.is_some_and(|sent| sent.0 > open.opened_ms));
+        if !works && state.failing_since.is_none() {
+            continue;
+        }
+        let since = state.failing_since.filter(|since| now - *since >= limits::CHANNEL_TROUBLE);
+        let since = since.map(|since| (Level::Act, since));
+        found.extend(change(Trouble::ChannelFailing, Some(channel), since, recent, now));
+    }
+    found
+}
+
+/// Low opens below one mark and closes above a higher one; nearly none is urgent.
+fn disk(free_mb: Option<u64>, recent: &[Incident], now: At) -> Option<Matter> {
+    let free = free_mb?;
+    let is_open = open_one(Trouble::DiskLow, None, recent).is_some();
+    let mark = if is_open { limits::DISK_ROOM_AGAIN_MB } else { limits::DISK_LOW_MB };
+    let level = if free < limits::DISK_NEARLY_FULL_MB { Level::Urgent } else { Level::Act };
+    let condition = (free < mark).then_some((level, now));
+    let matter = change(Trouble::DiskLow, None, condition, recent, now)?;
+    #[expect(clippy::cast_precision_loss, reason = "megabytes of a card")]
+    let free = free as f64;
+    Some(matter.with("free_mb", free))
+}
+
+/// From a condition (level and since when; `None` if all is well) to what has changed.
+fn change(
+    trouble: Trouble,
+    place: Option<&str>,
+    condition: Option<(Level, At)>,
+    recent: &[Incident],
+    now: At,
+) -> Option<Matter> {
+    let open = open_one(trouble, place, recent);
+    match (condition, open) {
+        (None, None) => None,
+        (None, Some(incident)) => Matter::closing(incident, now),
+        (Some((level, since)), None) => {
+            let opened = Matter::of_farm(trouble, level, Change::Opened, now, since);
+            Some(Matter { spot: place.map(str::to_owned), ..opened })
+        }
+        (Some((level, _)), Some(incident)) if level > parse_level(&incident.level) => {
+            let worse = Matter::closing(incident, now)?;
+            Some(Matter { level, change: Change::Worsened, ..worse })
+        }
+        (Some(_), Some(_)) => None,
+    }
+}
+
+fn open_one<'a>(trouble: Trouble, place: Option<&str>, recent: &'a [Incident]) -> Option<&'a Incident> {
+    let word = Topic::Farm(trouble).word();
+    let mut open = recent.iter().filter(|incident| incident.closed_ms.is_none() && incident.kind == word);
+    open.find(|incident| incident.spot.as_deref() == place)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::telling::fixture::{at, site, telling};
+    use crate::telling::policy::{Scene, Teller};
+
+    /// Plays states of health minute after minute and lists what changed.
+    fn play(states: &[(&str, Health)]) -> Vec<String> {
+        let teller = Teller::new(site(), &telling());
+        let mut incidents: Vec<Incident> = Vec::new();
+        let mut list = Vec::new();
+        for (when, health) in states {
+            let now = at(when);
+            // A second look at the same state finds nothing.
+            for _ in 0..2 {
+                for matter in matters(health, &incidents, now) {
+                    list.push(format!(
+                        "{when} {} {:?} {:?}",
+                        matter.incident_id(),
+                        matter.level,
+                        matter.change
+                    ));
+                    let told = teller.take(&matter, Scene { now, recent: &incidents, mutes: &[] }).unwrap();
+                    incidents.retain(|incident| incident.id != told.incident.id);
+                    incidents.push(told.incident);
+                }
+            }
+        }
+        list
+    }
+
+    fn free(mb: u64) -> Health {
+        Health { free_mb: Some(mb), ..Health::default() }
+    }
+
+    #[test]
+    fn a_full_card_opens_worsens_and_ends_with_room() {
+        let began = at("12 14:00").0;
+        assert_eq!(
+            play(&[
+                ("12 13:00", free(5_000)),
+                ("12 14:00", free(499)),
+                ("12 15:00", free(520)),
+                ("12 16:00", free(90)),
+                ("12 17:00", free(300)),
+                ("12 18:00", free(900)),
+            ]),
+            [
+                format!("12 14:00 -/disk-low/-/{began} Act Opened"),
+                format!("12 16:00 -/disk-low/-/{began} Urgent Worsened"),
+                format!("12 18:00 -/disk-low/-/{began} Urgent Closed"),
+            ]
+        );
+    }
+
+    #[test]
+    fn broker_clock_store_and_channels_begin_when_they_began() {
+        let since = |when| Some(at(when));
+        let failing = ChannelState { failing_since: since("12 13:10"), ..ChannelState::default() };
+        let channels = BTreeMap::from([("phone".to_owned(), failing)]);
+        let sent = |when| ChannelState { last_sent: since(when), ..ChannelState::default() };
+        let well = |when| Health { channels: [("phone".to_owned(), sent(when))].into(), ..Health::default() };
+        let bad = Health {
+            store_failing_since: since("12 13:59"),
+            broker_away_since: since("12 13:50"),
+            clock_untrusted_since: since("12 13:40"),
+            channels,
+            free_mb: None,
+        };
+        let list = play(&[
+            ("12 14:00", bad.clone()),
+            ("12 14:10", bad),
+            ("12 15:00", well("12 11:00")),
+            ("12 16:00", well("12 15:58")),
+        ]);
+        let began = |when| at(when).0;
+        assert_eq!(
+            list,
+            [
+                format!("12 14:00 -/store-failing/-/{} Urgent Opened", began("12 13:59")),
+                format!("12 14:00 -/broker-away/-/{} Act Opened", began("12 13:50")),
+                format!("12 14:00 -/clock-untrusted/-/{} Act Opened", began("12 13:40")),
+                // A channel that has failed for an hour.
+                format!("12 14:10 -/channel-failing/phone/{} Act Opened", began("12 13:10")),
+                format!("12 15:00 -/store-failing/-/{} Urgent Closed", began("12 13:59")),
+                format!("12 15:00 -/broker-away/-/{} Act Closed", began("12 13:50")),
+                format!("12 15:00 -/clock-untrusted/-/{} Act Closed", began("12 13:40")),
+                // What was sent before it began to fail proves nothing.
+                format!("12 16:00 -/channel-failing/phone/{} Act Closed", began("12 13:10")),
+            ]
+        );
+    }
+}
