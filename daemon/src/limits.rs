@@ -306,3 +306,21 @@ pub const SUMMARY_CHART_POINTS: usize = 168;
 pub const SUMMARY_RETRY: Span = Span::minutes(1);
 /// Threads for network and pages; the store has its own.
 pub const WORKER_THREADS: usize = 2;
+
+// --- outside broker ---
+
+/// A connection that is dead without a word is noticed after twice this.
+pub const BROKER_KEEP_ALIVE_SECONDS: u64 = 30;
+/// Largest packet from the broker. A larger one breaks the connection each time it is delivered.
+pub const BROKER_PACKET_BYTES_MAX: usize = 256 * 1024;
+/// Subscriptions, acknowledgements and messages of our own that wait to be sent.
+pub const BROKER_REQUESTS_MAX: usize = 4_096;
+/// Messages on the card that wait for their acknowledgement.
+pub const BROKER_ACKS_MAX: usize = 65_536;
+/// First and longest pause between two tries to connect.
+pub const BROKER_PAUSE_FIRST: std::time::Duration = std::time::Duration::from_secs(1);
+pub const BROKER_PAUSE_MAX: std::time::Duration = std::time::Duration::from_secs(60);
+/// So many lost connections within this time: somebody else uses our client id, and we take turns.
+pub const BROKER_TAKEN_OVER_TIMES: usize = 3;
+pub const BROKER_TAKEN_OVER_WITHIN: std::time::Duration = std::time::Duration::from_secs(60);
+pub const BROKER_TAKEN_OVER_PAUSE: std::time::Duration = std::time::Duration::from_secs(300);

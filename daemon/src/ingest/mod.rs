@@ -2,6 +2,7 @@
 
 pub mod allowance;
 pub mod backlog;
+pub mod broker;
 pub mod date;
 pub mod decode;
 pub mod held;
