@@ -11,6 +11,7 @@ pub mod pass;
 pub mod pile;
 pub mod replay;
 pub mod run;
+pub mod send_test;
 
 use std::ffi::OsString;
 use std::io::Write;
@@ -55,6 +56,8 @@ pub enum Command {
     Replay(replay::ReplayArgs),
     /// Enter and look at piles of the running daemon
     Pile(pile::PileArgs),
+    /// Send a test message to every contact by every channel, and say what happened
+    SendTest(ConfigArg),
     /// Passes of phones and scripts: who may enter something
     Pass(pass::PassArgs),
 }
@@ -96,6 +99,7 @@ pub fn run(command: Command) -> Outcome {
         }
         Command::Replay(args) => replay::run(&args),
         Command::Pile(args) => pile::run(&args),
+        Command::SendTest(args) => send_test::run(&args),
         Command::Pass(args) => pass::run(&args),
     }
 }

@@ -1,0 +1,44 @@
+//! `heapward send-test`: a test message to every contact by every channel, and what became of each.
+
+use std::fmt::Write as _;
+
+use super::{ConfigArg, FAILED, Failure, Outcome, print};
+use crate::clock::{Clock, SystemClock};
+use crate::run::site;
+use crate::telling::ways;
+
+pub fn run(args: &ConfigArg) -> Outcome {
+    let config = args.load()?;
+    if config.telling.contacts.is_empty() {
+        return Err(Failure::failed(
+            "there is no [[contact]] in the configuration: nobody would be told anything",
+        ));
+    }
+    let surroundings = ways::Surroundings {
+        zone: config.farm.timezone,
+        // A message to a lamp goes through the running daemon's connection; here there is none.
+        publish: None,
+        terminal: || Box::new(std::io::stdout()),
+    };
+    let channels =
+        ways::connect(&config.telling, &surroundings).map_err(|errors| Failure::failed(errors.join("\n")))?;
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| Failure::failed(format!("no thread to send with: {error}")))?;
+    let now = SystemClock::new(true).now();
+    let trials = runtime.block_on(ways::send_test(&config.telling, &channels, &site(&config), now));
+    let mut text = String::new();
+    for trial in &trials {
+        let _ = writeln!(text, "{trial}");
+    }
+    print(&text)?;
+    let failed = trials.iter().filter(|trial| trial.failure.is_some()).count();
+    match (trials.len(), failed) {
+        (0, _) => {
+            Err(Failure::failed("no contact has an address on any channel; look at [[contact]] addresses"))
+        }
+        (_, 0) => Ok(()),
+        (all, failed) => Err(Failure::new(FAILED, format!("{failed} of {all} test messages failed"))),
+    }
+}
