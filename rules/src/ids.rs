@@ -47,3 +47,20 @@ name_type!(
 pub fn is_plain_name(text: &str) -> bool {
     !text.is_empty() && text.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-')
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn plain_names_are_small_letters_digits_and_hyphens() {
+        for name in ["heart", "b-2", "2026-03", "a", "7", "-"] {
+            assert!(is_plain_name(name), "{name}");
+        }
+        for name in ["", "Heart", "core north", "toe_1", "kr\u{f6}te", "a.b"] {
+            assert!(!is_plain_name(name), "{name}");
+        }
+        assert_eq!(SpotName::new("toe").to_string(), "toe");
+        assert_eq!(SpotName::new("toe").as_str(), "toe");
+    }
+}

@@ -105,5 +105,27 @@ mod tests {
         assert!(!same_value((131.01, Unit::Fahrenheit), (55.0, Unit::Celsius)));
         assert!(!same_value((60.0, Unit::Celsius), (60.0, Unit::Fahrenheit)));
         assert!(same_value((-40.0, Unit::Celsius), (-40.0, Unit::Fahrenheit)));
+        assert!(same_value((0.05, Unit::Celsius), (32.09, Unit::Fahrenheit)));
+        assert!(same_value((60.0, Unit::Celsius), (60.0, Unit::Celsius)));
+        assert!(!same_value((60.0, Unit::Celsius), (60.000_000_1, Unit::Celsius)));
+        assert!(!same_value((60.0, Unit::Celsius), (60.0, Unit::Percent)));
+    }
+
+    #[test]
+    fn numbers_beyond_all_decimals_are_never_the_same() {
+        assert!(!same_value((f64::NAN, Unit::Celsius), (f64::NAN, Unit::Fahrenheit)));
+        assert!(!same_value((1e300, Unit::Celsius), (1e300, Unit::Fahrenheit)));
+        assert!(!same_value((1e-40, Unit::Celsius), (32.0, Unit::Fahrenheit)));
+        // Ten to the power of 37 fits, five times as much does not.
+        assert!(!same_value((1e37, Unit::Celsius), (1.8e37, Unit::Fahrenheit)));
+    }
+
+    #[test]
+    fn only_temperatures_have_a_value_in_celsius() {
+        assert_eq!(reported_c(62.5, Unit::Celsius), Some(Celsius(62.5)));
+        assert_eq!(reported_c(131.0, Unit::Fahrenheit), Some(Celsius(55.0)));
+        for unit in [Unit::Percent, Unit::Watt, Unit::Volt, Unit::Switch, Unit::Raw] {
+            assert_eq!(reported_c(62.5, unit), None, "{unit:?}");
+        }
     }
 }

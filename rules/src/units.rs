@@ -139,3 +139,73 @@ impl Celsius {
         (self.0 - other.0).abs() <= distance_c + TOLERANCE_C
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spans_add_up() {
+        assert_eq!(Span::seconds(90), Span(90_000));
+        assert_eq!(Span::minutes(90), Span(5_400_000));
+        assert_eq!(Span::hours(72), Span(259_200_000));
+        assert_eq!(Span::days(3), Span::hours(72));
+        assert_eq!(Span::hours(1) + Span::minutes(30), Span::minutes(90));
+        assert_eq!(Span::hours(1) - Span::minutes(90), Span::minutes(-30));
+        assert!((Span::minutes(90).as_hours() - 1.5).abs() < 1e-12);
+    }
+
+    #[test]
+    fn instants_move_by_spans_and_stop_at_the_ends_of_time() {
+        let at = At(1_777_593_600_000);
+        assert_eq!(at + Span::hours(1), At(1_777_597_200_000));
+        assert_eq!(at - Span::hours(1), At(1_777_590_000_000));
+        assert_eq!(at - (at - Span::hours(1)), Span::hours(1));
+        assert_eq!(At::MAX + Span(1), At::MAX);
+        assert_eq!(At::MIN - Span(1), At::MIN);
+        assert_eq!(At::MAX - At::MIN, Span(i64::MAX));
+    }
+
+    #[test]
+    fn spans_are_told_in_hours_and_minutes() {
+        let told = [
+            (Span::hours(41), "41 h"),
+            (Span::minutes(150), "2 h 30 min"),
+            (Span::minutes(45), "45 min"),
+            (Span::ZERO, "0 min"),
+            (Span::minutes(46) - Span(1), "45 min"),
+            (Span::minutes(60), "1 h"),
+            (Span::minutes(61), "1 h 1 min"),
+        ];
+        for (span, text) in told {
+            assert_eq!(span.to_string(), text);
+        }
+    }
+
+    #[test]
+    fn fahrenheit_is_converted_by_its_definition() {
+        for (f, c) in [(131.0, 55.0), (32.0, 0.0), (-40.0, -40.0), (170.0, 76.0 + 2.0 / 3.0)] {
+            assert!((Celsius::from_f(f).0 - c).abs() < 1e-12, "{f} F");
+            assert!((Celsius(c).to_f() - f).abs() < 1e-12, "{c} C");
+        }
+    }
+
+    #[test]
+    fn a_bound_is_included_with_its_tolerance() {
+        let bound = Celsius(55.0);
+        // (distance from the bound, above, below, within 5 degrees of the bound less 5)
+        for (distance, above, below, within) in [
+            (-2e-6, false, true, true),
+            (-0.5e-6, false, false, true),
+            (0.0, false, false, true),
+            (0.5e-6, false, false, true),
+            (2e-6, true, false, false),
+        ] {
+            let c = Celsius(55.0 + distance);
+            assert_eq!(c.is_above(bound), above, "{distance}");
+            assert_eq!(c.is_below(bound), below, "{distance}");
+            assert_eq!(c.is_within(Celsius(50.0), 5.0), within, "{distance}");
+            assert_eq!(Celsius(50.0).is_within(c, 5.0), within, "{distance}");
+        }
+    }
+}

@@ -96,7 +96,7 @@ class Spoiler:
             *(lambda key=key, value=value: self.change(key, value) for key, value in BAD_FACTS),
             *(lambda key=key: self.leave_out(key) for key in ("built", "id", "method", "material", "zone", "name")),
             *(lambda key=key, value=value: self.set(key, value) for key, value in BAD_SETTINGS),
-            *(lambda heading=heading: self.unknown_key(heading) for heading in ("[[spot]]", "[[placement]]", "[settings]")),
+            *(lambda heading=heading: self.unknown_key(heading) for heading in HEADINGS),
             lambda: self.insert(0, 'colour = "brown"', "colour"),
             lambda: self.insert(2, "this is not toml", ""),
             lambda: self.place("until", "k99", spot, later, later),
@@ -156,6 +156,7 @@ class Spoiler:
         self.place("from", probe, spot, start)
 
 
+HEADINGS = ("[[spot]]", "[[placement]]", "[settings]")
 BAD_FACTS = [
     ("method", '"static"'),
     ("material", '"wood"'),

@@ -35,7 +35,8 @@ import sys
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from judge_files import DAY, HOUR, MINUTE, NEVER, Unreadable, fahrenheit, format_time, read_log, read_pile, read_readings
+from judge_files import DAY, HOUR, MINUTE, NEVER, Unreadable, fahrenheit, format_time
+from judge_files import read_log, read_pile, read_readings
 
 # Every temperature comparison has this tolerance in °C (5.5).
 TOLERANCE = Fraction(1, 10**6)
@@ -676,7 +677,9 @@ def unbroken(series, at, condition):
 
 def overheating(instants):
     """Incidents from the instants of each spot, in the file's order of spots."""
-    series = {spot: [(instant.at, max(instant.temperatures)) for instant in of_spot] for spot, of_spot in instants.items()}
+    series = {}
+    for spot, of_spot in instants.items():
+        series[spot] = [(instant.at, max(instant.temperatures)) for instant in of_spot]
     incidents = []
     for at in sorted({at for of_spot in series.values() for at, _ in of_spot}):
         if incidents and incidents[-1]["closed"] is None:

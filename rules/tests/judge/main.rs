@@ -6,4 +6,5 @@ mod amendment;
 mod answer;
 mod cases;
 mod fixture;
+mod sources;
 mod told;
