@@ -1,19 +1,138 @@
 //! From a message to dated readings that are on the card: decode, date, hand in, and only then acknowledge.
+//!
+//! Two ways in, the [`endpoint`] of our own and the client of an outside broker, lead into one [`intake`]. What is
+//! known of both is on a [`status::Board`].
 
 pub mod allowance;
 pub mod backlog;
 pub mod broker;
 pub mod date;
 pub mod decode;
+pub mod endpoint;
 pub mod held;
 pub mod intake;
 pub mod json;
 pub mod mapping;
 pub mod number;
 pub mod pointer;
+pub mod publisher;
 pub mod reason;
 pub mod router;
 pub mod seen;
 pub mod status;
 pub mod time_of;
 pub mod trust;
+
+use std::future::Future;
+use std::sync::Arc;
+
+use heapward_rules::units::At;
+use tokio::net::TcpListener;
+use tokio::sync::{mpsc, watch};
+use tokio::task::JoinSet;
+
+use crate::clock::SharedClock;
+use crate::config::{PassConfig, ProbeConfig};
+use crate::limits::ARRIVALS_MAX;
+use crate::recorder::Handle;
+use endpoint::Hub;
+use intake::Intake;
+use mapping::MappingProblem;
+use publisher::Publisher;
+use router::Router;
+use status::{Board, Status};
+
+/// What ingest is made of.
+pub struct Parts {
+    pub clock: SharedClock,
+    pub recorder: Handle,
+    pub probes: Vec<ProbeConfig>,
+    /// Newest committed instant of the store, `At::MIN` for an empty one: no clock that stands before it is believed.
+    pub newest: At,
+    /// The endpoint of our own: its listener and its passes (none: anybody who can reach it).
+    pub endpoint: Option<(TcpListener, Vec<PassConfig>)>,
+}
+
+/// Ingest at work.
+pub struct Ingest {
+    handle: IngestHandle,
+    tasks: JoinSet<()>,
+}
+
+/// What others may ask of ingest.
+#[derive(Clone)]
+pub struct IngestHandle {
+    board: Arc<Board>,
+    router: Arc<watch::Sender<Arc<Router>>>,
+    publisher: Publisher,
+}
+
+/// Starts ingest; it ends when `shutdown` resolves. Fails with the first probe whose mapping can't be read.
+pub fn start(
+    parts: Parts,
+    shutdown: impl Future<Output = ()> + Send + 'static,
+) -> Result<Ingest, MappingProblem> {
+    let router = watch::Sender::new(Arc::new(Router::new(&parts.probes)?));
+    let board = Arc::new(Board::default());
+    let hub = Arc::new(Hub::default());
+    let (stopping, stop) = watch::channel(false);
+    let (arrivals, receiver) = mpsc::channel(ARRIVALS_MAX);
+    let mut tasks = JoinSet::new();
+    let intake = Intake::new(
+        Arc::clone(&parts.clock),
+        parts.recorder,
+        router.subscribe(),
+        Arc::clone(&board),
+        parts.newest,
+    );
+    tasks.spawn(intake.run(receiver));
+    if let Some((listener, passes)) = parts.endpoint {
+        let (clock, hub, board) = (Arc::clone(&parts.clock), Arc::clone(&hub), Arc::clone(&board));
+        let arrivals = arrivals.clone();
+        let parts = endpoint::Parts { listener, passes, clock, hub, board, arrivals };
+        tasks.spawn(endpoint::run(parts, stop.clone()));
+    }
+    tasks.spawn(async move {
+        shutdown.await;
+        let _ = stopping.send(true);
+        // The intake ends when the last way in has let go of its queue.
+        drop((arrivals, stop));
+    });
+    let publisher = Publisher::new(hub);
+    Ok(Ingest { handle: IngestHandle { board, router: Arc::new(router), publisher }, tasks })
+}
+
+// === impl Ingest ===
+
+impl Ingest {
+    pub fn handle(&self) -> IngestHandle {
+        self.handle.clone()
+    }
+
+    /// Waits until all of it has ended, after the shutdown that was given to [`start`].
+    pub async fn finished(mut self) {
+        while self.tasks.join_next().await.is_some() {}
+    }
+}
+
+// === impl IngestHandle ===
+
+impl IngestHandle {
+    /// A snapshot of what is known.
+    pub fn status(&self) -> Status {
+        self.board.snapshot()
+    }
+
+    /// Takes another set of probes into use, without a restart. On a mistake the former set stays.
+    pub fn set_probes(&self, probes: &[ProbeConfig]) -> Result<(), MappingProblem> {
+        let router = Arc::new(Router::new(probes)?);
+        self.board.lock().forget_topics(|topic| router.route(topic).next().is_some());
+        self.router.send_replace(router);
+        Ok(())
+    }
+
+    /// For the telling part: messages to lamps, sirens and displays.
+    pub fn publisher(&self) -> Publisher {
+        self.publisher.clone()
+    }
+}

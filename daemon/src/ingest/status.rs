@@ -7,10 +7,12 @@ use heapward_rules::ids::ProbeId;
 use heapward_rules::reading::Unit;
 use heapward_rules::units::{At, Span};
 
+use tokio::time::{Duration, Instant};
+
 use super::reason::Reason;
 use super::seen::Seen;
 use super::trust::Trust;
-use crate::limits::{EXAMPLE_BYTES_MAX, REFUSED_ROWS_MAX, TOPIC_ROWS_MAX};
+use crate::limits::{CLOSED_LINES_PAUSE, EXAMPLE_BYTES_MAX, REFUSED_ROWS_MAX, TOPIC_ROWS_MAX};
 
 /// How messages come in at the moment. All instants are wall time as the clock showed it, set or not.
 #[derive(Clone, Debug, Default)]
@@ -120,6 +122,8 @@ pub struct Board(Mutex<Inner>);
 #[derive(Debug)]
 pub(super) struct Inner {
     pub status: Status,
+    /// When a reason of closing had its last line in the log.
+    closed_lines: BTreeMap<&'static str, Instant>,
     refused: Seen<(String, Reason), RefusedMessages>,
     topics: Seen<String, SeenTopic>,
 }
@@ -129,7 +133,12 @@ pub(super) struct Inner {
 impl Default for Board {
     fn default() -> Board {
         let refused = Seen::new(REFUSED_ROWS_MAX);
-        Board(Mutex::new(Inner { status: Status::default(), refused, topics: Seen::new(TOPIC_ROWS_MAX) }))
+        Board(Mutex::new(Inner {
+            status: Status::default(),
+            closed_lines: BTreeMap::new(),
+            refused,
+            topics: Seen::new(TOPIC_ROWS_MAX),
+        }))
     }
 }
 
@@ -173,6 +182,16 @@ impl Inner {
         row.count += 1;
         row.last = now;
         is_new
+    }
+
+    /// Writes a line about a closed connection, unless there was one for the same reason of late.
+    pub(super) fn log_closed(&mut self, reason: &'static str, write: impl FnOnce()) {
+        let now = Instant::now();
+        let pause = Duration::from_millis(CLOSED_LINES_PAUSE.0.unsigned_abs());
+        if self.closed_lines.get(reason).is_none_or(|line| now.duration_since(*line) >= pause) {
+            self.closed_lines.insert(reason, now);
+            write();
+        }
     }
 
     /// A message on a topic that no probe listens to.
