@@ -109,7 +109,7 @@ mod tests {
     #[test]
     fn eight_days_are_kept() {
         let mut days = Days::new(At(0));
-        for hour in 0..(24 * 12 + 1) {
+        for hour in 0..=(24 * 12) {
             days.take(At(0) + Span::hours(hour), 1.0);
         }
         let kept: Vec<i64> = days.since(0).iter().map(|(day, _)| *day).collect();

@@ -93,10 +93,10 @@ impl FellOut {
             spot.open = Some(case);
             out.push(finding);
         }
-        self.look_at_all(scene, sample.at, figures, out);
+        self.look_at_all(scene, sample.at, &figures, out);
     }
 
-    fn look_at_all(&mut self, scene: &Scene, at: At, figures: Figures, out: &mut Vec<Finding>) {
+    fn look_at_all(&mut self, scene: &Scene, at: At, figures: &Figures, out: &mut Vec<Finding>) {
         let states = || scene.required().filter_map(|(index, _)| self.spots.get(index));
         let all_cold = states().all(|spot| lasts(spot.below_since, at, self.params.during));
         let since = states().filter_map(|spot| spot.below_since).max();
@@ -108,7 +108,7 @@ impl FellOut {
             Some(_) if !self.is_finished(scene) => Level::Note,
             Some(_) => return,
         };
-        let figures = Figures { since, counted: None, ..figures };
+        let figures = Figures { since, counted: None, ..figures.clone() };
         if let Some(case) = &mut self.pile {
             out.extend(case.worsen(level, at, figures));
         } else {

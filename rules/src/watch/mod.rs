@@ -18,13 +18,21 @@ mod rule;
 mod scene;
 
 mod ahead;
+mod battery;
+mod blower;
 mod curing;
+mod drying;
+mod faulty;
 mod fell_out;
 mod good_news;
 mod overheating;
+mod pulled_out;
+mod ripple;
 mod risk;
 mod short;
 mod stall;
+mod stuck;
+mod unit;
 
 use std::collections::BTreeMap;
 
@@ -37,16 +45,23 @@ use crate::units::{At, Celsius};
 use crate::verdict::Class;
 
 pub use ahead::AheadParams;
+pub use battery::BatteryParams;
+pub use blower::BlowerParams;
 pub use curing::CuringParams;
+pub use drying::DryingParams;
 pub use event::{Event, Observation};
 pub use farm::{Farm, FarmFinding, SilenceParams};
+pub use faulty::FaultyParams;
 pub use fell_out::FellOutParams;
 pub use good_news::ReadyParams;
 pub use overheating::OverheatingParams;
 pub use progress::{Progress, SpotProgress};
+pub use pulled_out::PulledOutParams;
 pub use risk::RiskParams;
 pub use short::ShortParams;
 pub use stall::StallParams;
+pub use stuck::StuckParams;
+pub use unit::UnitParams;
 
 use event::{Happening, Sample};
 use rule::{Phase, Rule};
@@ -63,6 +78,13 @@ pub struct Params {
     pub fell_out: FellOutParams,
     pub ready: ReadyParams,
     pub curing: CuringParams,
+    pub drying: DryingParams,
+    pub stuck: StuckParams,
+    pub faulty: FaultyParams,
+    pub pulled_out: PulledOutParams,
+    pub unit: UnitParams,
+    pub battery: BatteryParams,
+    pub blower: BlowerParams,
 }
 
 /// The automaton of one pile.
@@ -92,6 +114,13 @@ impl Params {
             Box::new(good_news::Qualified::default()),
             Box::new(good_news::Ready::new(self.ready)),
             Box::new(curing::Curing::new(self.curing)),
+            Box::new(drying::Drying::new(self.drying)),
+            Box::new(stuck::Stuck::new(self.stuck)),
+            Box::new(faulty::Faulty::new(self.faulty)),
+            Box::new(pulled_out::PulledOut::new(self.pulled_out)),
+            Box::new(unit::UnitDoubt::new(self.unit)),
+            Box::new(battery::Battery::new(self.battery)),
+            Box::new(blower::Blower::new(self.blower)),
         ]
     }
 }

@@ -17,9 +17,12 @@
 //! The pile has the spots heart, south-side, toe (required), lid (cover) and shed (ambient) with probes k1 to k5.
 
 mod ahead;
+mod blower;
 mod curing;
+mod drying;
 mod fell_out;
 mod overheating;
+mod probes;
 mod ready;
 mod risk;
 mod stall;

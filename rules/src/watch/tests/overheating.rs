@@ -84,7 +84,7 @@ fn a_late_peak_opens_nothing() {
     {
         found.extend(watch.step(event));
     }
-    assert_eq!(found, []);
+    assert!(found.iter().all(|finding| finding.kind != Kind::Overheating), "{found:?}");
 }
 
 #[test]

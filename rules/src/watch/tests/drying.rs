@@ -1,0 +1,67 @@
+use super::*;
+
+fn check(script: &str, expected: &[&str]) {
+    super::check(&[Kind::Drying], script, expected);
+}
+
+#[test]
+fn a_trend_that_reaches_45_percent_within_three_days_is_told_with_a_second_sign() {
+    // From 60 % at 1.5 points a day, while the core cools.
+    check(
+        "0d00:00..9d00:00/1h moisture heart 60..46.5\n0d00:00..9d00:00/1h heart 150F..140F",
+        &["8d00:00 Drying heart opened act"],
+    );
+    check(
+        "0d00:00..9d00:00/1h moisture heart 60..46.5\n0d00:00..9d00:00/1h heart 140F..145F",
+        &["8d00:00 Drying heart opened note"],
+    );
+    check(
+        "0d00:00..9d00:00/1h moisture heart 60..46.5\n0d00:00..9d00:00/1h heart 151F",
+        &["8d00:00 Drying heart opened act"],
+    );
+    check("0d00:00..9d00:00/1h moisture heart 60..46.5", &["8d00:00 Drying heart opened act"]);
+}
+
+#[test]
+fn a_slow_fall_or_a_far_limit_is_not_told() {
+    check("0d00:00..20d00:00/1h moisture heart 60..57\n0d00:00..20d00:00/1h heart 150F..140F", &[]);
+    check("0d00:00..9d00:00/1h moisture heart 70..61", &[]);
+}
+
+#[test]
+fn below_the_limit_now_needs_no_trend() {
+    check("0d00:00..4d00:00/1h moisture heart 44", &["2d00:00 Drying heart opened act"]);
+}
+
+#[test]
+fn watering_ends_it_and_begins_a_new_window_and_it_opens_at_most_every_72_h() {
+    check(
+        "0d00:00..4d00:00/1h moisture heart 44\n3d00:00 watered\n4d01:00..9d00:00/1h moisture heart 44",
+        &[
+            "2d00:00 Drying heart opened act",
+            "3d00:00 Drying heart closed act",
+            "5d00:00 Drying heart opened act",
+        ],
+    );
+    check(
+        "0d00:00..3d00:00/1h moisture heart 44\n3d01:00..6d00:00/1h moisture heart 50",
+        &["2d00:00 Drying heart opened act", "4d00:00 Drying heart closed act"],
+    );
+}
+
+#[test]
+fn the_water_to_add_is_told_where_the_dry_mass_is_known() {
+    let mut params = Params::default();
+    params.drying.dry_mass_kg = Some(1300.0);
+    let mut watch = Watch::new(&pile(Method::AeratedStatic), &params);
+    let script = events("0d00:00..3d00:00/1h moisture heart 40");
+    let found: Vec<Finding> = script.iter().flat_map(|event| watch.step(event)).collect();
+    let litres = found.iter().find_map(|finding| finding.figures.water_litres).expect("litres");
+    assert!((litres - 722.2).abs() < 0.1, "{litres}");
+}
+
+#[test]
+fn impossible_values_and_the_first_day_in_the_material_say_nothing() {
+    check("0d00:00..1d00:00/1h moisture heart 40\n1d01:00..5d00:00/1h moisture heart 52", &[]);
+    check("0d00:00..5d00:00/1h moisture heart 101", &[]);
+}

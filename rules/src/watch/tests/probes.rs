@@ -1,0 +1,142 @@
+use super::*;
+
+#[test]
+fn a_fine_probe_is_stuck_after_six_hours_if_others_move_and_surely_after_sixteen() {
+    let stuck = [Kind::ProbeStuck];
+    let fine = "0d00:00 heart 60C\n0d00:10 heart 60.0625C\n";
+    check(
+        &stuck,
+        &format!("{fine} 0d00:20..0d10:00/10m heart 60.0625C\n0d00:00..0d10:00/10m toe 40C..50C"),
+        &["0d06:10 ProbeStuck heart/k1 opened note"],
+    );
+    check(
+        &stuck,
+        &format!("{fine} 0d00:20..0d18:00/10m heart 60.0625C\n0d00:00..0d18:00/10m toe 40C..40.5C"),
+        &["0d16:10 ProbeStuck heart/k1 opened act"],
+    );
+    check(
+        &stuck,
+        &format!("{fine} 0d00:20..0d07:00/10m heart 60.0625C\n0d07:10 heart 60.125C"),
+        &["0d06:10 ProbeStuck heart/k1 opened note", "0d07:10 ProbeStuck heart/k1 closed note"],
+    );
+    check(&stuck, "0d00:00..3d00:00/10m shed 10C", &[]);
+}
+
+#[test]
+fn a_coarse_probe_has_a_day_and_a_stuck_one_that_costs_a_run_is_worth_a_text() {
+    let stuck = [Kind::ProbeStuck];
+    check(
+        &stuck,
+        "0d00:00 heart 60C\n0d00:10 heart 60.5C\n0d00:20..1d12:00/10m heart 60.5C",
+        &["1d00:10 ProbeStuck heart/k1 opened note"],
+    );
+    check(
+        &stuck,
+        "0d00:00 heart 60C\n0d00:00 run heart 20h\n0d00:10 heart 60.0625C\n0d00:20..0d18:00/10m heart 60.0625C",
+        &["0d06:10 ProbeStuck heart/k1 opened note", "0d16:10 ProbeStuck heart/k1 worsened act"],
+    );
+}
+
+#[test]
+fn three_faults_in_a_row_or_five_of_ten_are_a_faulty_probe() {
+    let faulty = [Kind::ProbeFaulty];
+    check(&faulty, "0d10:00 heart 60C\n0d10:10..0d10:20/10m fault heart 85C\n0d10:30 heart 60C", &[]);
+    check(
+        &faulty,
+        "0d10:00 heart 60C\n0d10:10..0d10:40/10m fault heart 85C\n0d10:50..0d12:00/10m heart 60C",
+        &["0d10:30 ProbeFaulty heart/k1 opened note", "0d11:30 ProbeFaulty heart/k1 closed note"],
+    );
+    check(
+        &faulty,
+        "0d10:00..0d12:00/20m heart 60C\n0d10:10..0d12:00/20m fault heart -127C",
+        &["0d11:30 ProbeFaulty heart/k1 opened note"],
+    );
+    check(
+        &faulty,
+        "0d10:00 heart 60C\n0d10:00 run heart 20h\n0d10:10..0d13:00/10m fault heart 85C",
+        &["0d10:30 ProbeFaulty heart/k1 opened note", "0d12:30 ProbeFaulty heart/k1 worsened act"],
+    );
+}
+
+const OTHERS: &str = "0d00:00..2d00:00/10m shed 15C\n0d00:00..2d00:00/10m heart 55C..60C\n";
+
+#[test]
+fn near_the_air_for_three_hours_after_it_was_hot_a_probe_is_pulled_out() {
+    let kinds = [Kind::ProbePulledOut, Kind::ProbeMoved];
+    check(
+        &kinds,
+        &format!("{OTHERS} 0d00:00..1d00:00/10m toe 45C\n1d00:10..1d06:00/10m toe 17C"),
+        &["1d03:10 ProbePulledOut toe/k3 opened act"],
+    );
+    check(
+        &kinds,
+        &format!(
+            "{OTHERS} 0d00:00..1d00:00/10m toe 45C\n1d00:10..1d06:00/10m toe 17C\n1d06:10..1d08:00/10m toe 45C"
+        ),
+        &["1d03:10 ProbePulledOut toe/k3 opened act", "1d06:40 ProbePulledOut toe/k3 closed act"],
+    );
+    check(&kinds, &format!("{OTHERS} 0d00:00..2d00:00/10m toe 17C"), &[]);
+    check(
+        &kinds,
+        "0d00:00..1d00:00/10m toe 45C\n0d00:00..2d00:00/10m heart 60C\n1d00:10..2d00:00/10m toe 17C",
+        &[],
+    );
+    check(
+        &kinds,
+        &format!(
+            "{OTHERS} 0d00:00..1d00:00/10m toe 45C\n1d00:00 qualified toe\n1d00:10..1d06:00/10m toe 17C"
+        ),
+        &["1d03:10 ProbePulledOut toe/k3 opened note"],
+    );
+}
+
+#[test]
+fn down_to_the_air_and_back_at_another_level_it_was_perhaps_moved() {
+    let kinds = [Kind::ProbePulledOut, Kind::ProbeMoved];
+    let dip = format!("{OTHERS} 0d00:00..1d00:00/10m toe 45C\n1d00:10..1d00:50/10m toe 16C\n");
+    check(&kinds, &format!("{dip} 1d01:00..2d00:00/10m toe 56C"), &["1d01:30 ProbeMoved toe/k3 opened note"]);
+    check(&kinds, &format!("{dip} 1d01:00..2d00:00/10m toe 46C"), &[]);
+    check(&kinds, &format!("{dip} 1d00:50..1d02:20/10m toe 16C\n1d02:30..1d02:50/10m toe 56C"), &[]);
+    check(
+        &kinds,
+        &format!("{dip} 1d01:00..2d00:00/10m toe 56C\n4d00:00 tick"),
+        &["1d01:30 ProbeMoved toe/k3 opened note", "3d01:30 ProbeMoved toe/k3 closed note"],
+    );
+}
+
+#[test]
+fn a_start_above_45_c_puts_the_unit_in_doubt_until_the_judge_is_content() {
+    let unit = [Kind::WrongUnit];
+    check(&unit, "0d01:00 heart 50C", &["0d01:00 WrongUnit heart/k1 opened note"]);
+    check(&unit, "0d01:00 heart 45C\n0d02:00 heart 50C", &[]);
+    check(&unit, "1d01:00 heart 50C\n0d01:00 lid 60C", &[]);
+    check(&unit, "1d01:00 heart 50C\n1d01:00 unconfirmed heart", &["1d01:00 WrongUnit heart/k1 opened note"]);
+    check(
+        &unit,
+        "0d01:00 heart 50C\n0d01:00 unconfirmed heart\n0d02:00 confirmed heart",
+        &["0d01:00 WrongUnit heart/k1 opened note", "0d02:00 WrongUnit heart/k1 closed note"],
+    );
+}
+
+#[test]
+fn air_above_50_c_is_in_doubt() {
+    let unit = [Kind::WrongUnit];
+    check(
+        &unit,
+        "0d01:00..0d02:00/10m shed 62C\n0d02:10 shed 20C",
+        &["0d01:20 WrongUnit shed/k5 opened note", "0d02:10 WrongUnit shed/k5 closed note"],
+    );
+    check(&unit, "0d01:00..0d02:00/10m shed 50C", &[]);
+}
+
+#[test]
+fn batteries_are_judged_by_the_best_of_a_day() {
+    let battery = [Kind::BatteryLow];
+    check(
+        &battery,
+        "0d06:00..4d06:00/1d battery heart 15\n0d14:00..2d14:00/1d battery heart 21\n5d06:00..7d00:00/6h battery heart 90",
+        &["4d00:00 BatteryLow heart/k1 opened note", "6d00:00 BatteryLow heart/k1 closed note"],
+    );
+    check(&battery, "0d06:00..8d06:00/6h battery heart 90..66", &["7d00:00 BatteryLow heart/k1 opened note"]);
+    check(&battery, "0d06:00..30d06:00/6h battery heart 90..40\n0d07:00 battery toe 3100", &[]);
+}
