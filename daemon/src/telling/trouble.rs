@@ -74,7 +74,6 @@ fn change(
 ) -> Option<Matter> {
     let open = open_one(trouble, place, recent);
     match (condition, open) {
-        (None, None) => None,
         (None, Some(incident)) => Matter::closing(incident, now),
         (Some((level, since)), None) => {
             let opened = Matter::of_farm(trouble, level, Change::Opened, now, since);
@@ -84,7 +83,7 @@ fn change(
             let worse = Matter::closing(incident, now)?;
             Some(Matter { level, change: Change::Worsened, ..worse })
         }
-        (Some(_), Some(_)) => None,
+        (None, None) | (Some(_), Some(_)) => None,
     }
 }
 
