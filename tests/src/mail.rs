@@ -25,6 +25,10 @@ pub struct Mail {
     pub message_id: String,
     pub text: Option<String>,
     pub html: Option<String>,
+    /// Content id and size of each inline image.
+    pub images: Vec<(String, usize)>,
+    /// Whether the connection was encrypted.
+    pub tls: bool,
 }
 
 /// The Python of `tests/run`, else the machine's.
@@ -37,10 +41,19 @@ pub fn python() -> PathBuf {
 
 impl MailServer {
     pub fn start(dir: &Path) -> MailServer {
+        MailServer::with(dir, &[])
+    }
+
+    /// With options of `servers/mail.py`: `--tls`, `--cert`, `--key`, `--login`.
+    pub fn with(dir: &Path, options: &[&str]) -> MailServer {
         let port = free_port();
         let kept = dir.join("mails.jsonl");
         let mut command = Command::new(python());
-        command.arg(repository().join("tests/servers/mail.py")).arg(port.to_string()).arg(&kept);
+        command
+            .arg(repository().join("tests/servers/mail.py"))
+            .arg(port.to_string())
+            .arg(&kept)
+            .args(options);
         let log = dir.join("mail.log");
         let mut process = Process::start(&mut command, &log, "apt-get install python3-venv, then tests/run");
         wait_until("the mail server to listen", || {
