@@ -1,3 +1,4 @@
 //! The whole daemon, as its users run it, against real parts.
 
 mod commands;
+mod deploy;

@@ -46,11 +46,18 @@ pub fn heapward(args: &[&str]) -> Output {
     Command::new(binary()).args(args).env_remove("HEAPWARD_CONFIG").output().unwrap()
 }
 
+/// A zone in which it is about noon: far from quiet hours, from the daily summary and from midnight.
+pub fn noon_zone() -> String {
+    let hour = now().0.div_euclid(3_600_000).rem_euclid(24);
+    // Names of these zones count westwards: `Etc/GMT+3` is three hours behind.
+    format!("Etc/GMT{:+}", hour - 12)
+}
+
 /// The tables of a configuration that every test has in common; `rest` is added. Records lie in `dir`.
 pub fn config_text(dir: &Path, http_port: u16, rest: &str) -> String {
-    let dir = dir.join("records");
+    let (dir, zone) = (dir.join("records"), noon_zone());
     format!(
-        "[farm]\nname = \"Quillback Farm\"\ntimezone = \"America/New_York\"\nhardware_clock = true\n\
+        "[farm]\nname = \"Quillback Farm\"\ntimezone = \"{zone}\"\nhardware_clock = true\n\
          [store]\ndir = \"{}\"\ncommit_every = \"200ms\"\n\
          [http]\nlisten = \"127.0.0.1:{http_port}\"\n{rest}\n",
         dir.display()
