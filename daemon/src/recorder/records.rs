@@ -247,6 +247,7 @@ impl Recorder {
             desk.set_record(record, &self.parts.probes, &reader)
                 .map_err(|problem| Refusal::Unavailable(problem.to_string()))?;
             self.farm.set_pile(&desk.pile);
+            self.changed.insert(desk.record.id.clone());
         }
         Ok(())
     }
@@ -258,6 +259,7 @@ impl Recorder {
             self.farm.progress(&desk.pile.id, progress.clone());
         }
         let told = self.tell.take(Some(id), &findings, now);
+        self.changed.insert(id.to_owned());
         self.conclude(&told, now);
     }
 }

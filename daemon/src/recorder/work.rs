@@ -39,6 +39,8 @@ pub struct Recorder {
     unwritten: Vec<Told>,
     /// Piles whose history could not be read: they are judged again from the beginning.
     stale: BTreeSet<String>,
+    /// Piles that look different since they were shown last.
+    pub(super) changed: BTreeSet<String>,
     batch: Batch,
     sealed_at: Option<At>,
     seal_goes_on: bool,
@@ -64,6 +66,7 @@ impl Recorder {
             concluded: BTreeMap::new(),
             unwritten: Vec::new(),
             stale: BTreeSet::new(),
+            changed: BTreeSet::new(),
             batch: Batch::default(),
             sealed_at: None,
             seal_goes_on: false,
@@ -180,6 +183,7 @@ impl Recorder {
         }
         for (pile, findings) in by_pile {
             told.extend(self.tell.take(Some(&pile), &findings, now));
+            self.changed.insert(pile);
         }
         for reading in readings {
             let found = self.farm.heard(&reading.probe, reading.at);
@@ -194,15 +198,16 @@ impl Recorder {
         let mut told = Vec::new();
         let found: Vec<(String, Vec<Finding>)> =
             self.desks.iter_mut().map(|(id, desk)| (id.clone(), desk.tick(now))).collect();
-        for (pile, findings) in found {
+        for (pile, findings) in found.into_iter().filter(|(_, findings)| !findings.is_empty()) {
             told.extend(self.tell.take(Some(&pile), &findings, now));
+            self.changed.insert(pile);
         }
         if self.parts.clock.is_trusted() {
             let found = self.farm.tick(now);
             told.extend(self.farm_told(&found, now));
             told.extend(self.tell.due(now));
         }
-        if !(told.is_empty() && self.unwritten.is_empty()) {
+        if !(told.is_empty() && self.unwritten.is_empty() && self.changed.is_empty()) {
             self.conclude(&told, now);
         }
         self.seal(now);
@@ -252,8 +257,9 @@ impl Recorder {
         }
     }
 
-    fn show(&self) {
-        for desk in self.desks.values() {
+    fn show(&mut self) {
+        for id in std::mem::take(&mut self.changed) {
+            let Some(desk) = self.desks.get(&id) else { continue };
             self.handle.show(PileView {
                 pile: desk.record.clone(),
                 judgement: desk.judgement.clone(),
@@ -328,6 +334,7 @@ impl Recorder {
         if let Some(progress) = desk.progress() {
             self.farm.progress(&desk.pile.id, progress.clone());
         }
+        self.changed.insert(id.clone());
         self.desks.insert(id, desk);
     }
 
