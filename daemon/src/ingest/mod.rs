@@ -32,9 +32,10 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 
 use crate::clock::SharedClock;
-use crate::config::{PassConfig, ProbeConfig};
+use crate::config::{BrokerConfig, PassConfig, ProbeConfig};
 use crate::limits::ARRIVALS_MAX;
 use crate::recorder::Handle;
+use broker::Broker;
 use endpoint::Hub;
 use intake::Intake;
 use mapping::MappingProblem;
@@ -51,6 +52,8 @@ pub struct Parts {
     pub newest: At,
     /// The endpoint of our own: its listener and its passes (none: anybody who can reach it).
     pub endpoint: Option<(TcpListener, Vec<PassConfig>)>,
+    /// An outside broker.
+    pub broker: Option<BrokerConfig>,
 }
 
 /// Ingest at work.
@@ -67,11 +70,21 @@ pub struct IngestHandle {
     publisher: Publisher,
 }
 
-/// Starts ingest; it ends when `shutdown` resolves. Fails with the first probe whose mapping can't be read.
+/// Why ingest did not start.
+#[derive(Debug, thiserror::Error)]
+pub enum StartProblem {
+    /// The first probe whose mapping can't be read.
+    #[error(transparent)]
+    Mapping(#[from] MappingProblem),
+    #[error("[broker]: {0}")]
+    Broker(String),
+}
+
+/// Starts ingest; it ends when `shutdown` resolves.
 pub fn start(
     parts: Parts,
     shutdown: impl Future<Output = ()> + Send + 'static,
-) -> Result<Ingest, MappingProblem> {
+) -> Result<Ingest, StartProblem> {
     let router = watch::Sender::new(Arc::new(Router::new(&parts.probes)?));
     let board = Arc::new(Board::default());
     let hub = Arc::new(Hub::default());
@@ -92,13 +105,25 @@ pub fn start(
         let parts = endpoint::Parts { listener, passes, clock, hub, board, arrivals };
         tasks.spawn(endpoint::run(parts, stop.clone()));
     }
+    let broker = parts
+        .broker
+        .as_ref()
+        .map(|config| {
+            let (board, clock) = (Arc::clone(&board), Arc::clone(&parts.clock));
+            Broker::start(config, arrivals.clone(), router.subscribe(), board, clock)
+        })
+        .transpose()
+        .map_err(StartProblem::Broker)?;
+    let publisher = Publisher::new(hub, broker.as_ref().map(Broker::client));
     tasks.spawn(async move {
         shutdown.await;
         let _ = stopping.send(true);
+        if let Some(broker) = broker {
+            broker.stop();
+        }
         // The intake ends when the last way in has let go of its queue.
         drop((arrivals, stop));
     });
-    let publisher = Publisher::new(hub);
     Ok(Ingest { handle: IngestHandle { board, router: Arc::new(router), publisher }, tasks })
 }
 

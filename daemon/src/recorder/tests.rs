@@ -14,6 +14,7 @@ use super::{Handle, Parts, Probes, Recorder, Refusal};
 use crate::clock::{Clock, ManualClock};
 use crate::config::{ChannelConfig, ChannelKind, ContactConfig, DisplayUnit, TellingConfig};
 use crate::model::entry::{Event, NewEntry};
+use crate::model::message::OutboxMessage;
 use crate::model::pile::{PileRecord, PlacementRecord, SettingsRecord, SpotRecord};
 use crate::model::reading::{DatedBy, DatedReading};
 use crate::model::time::parse_rfc3339;
@@ -187,7 +188,10 @@ async fn overheating_is_one_incident_with_one_text_and_stays_one_after_a_restart
     house.settle().await;
     let texts = |house: &House| {
         let messages = house.reader.messages(None, 100).unwrap();
-        messages.into_iter().filter(|message| message.text.contains("160")).collect::<Vec<_>>()
+        let about = |message: &OutboxMessage| {
+            message.incident.as_ref().is_some_and(|id| id.contains("/overheating/"))
+        };
+        messages.into_iter().filter(about).collect::<Vec<_>>()
     };
     let told = texts(&house);
     assert_eq!(told.len(), 1, "{told:?}");

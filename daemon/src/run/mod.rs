@@ -15,7 +15,7 @@ use std::time::Duration;
 
 use heapward_rules::ids::StandardId;
 use heapward_rules::standard::Standard;
-use heapward_rules::units::Span;
+use heapward_rules::units::{At, Span};
 use tokio::net::TcpListener;
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinHandle;
@@ -24,13 +24,13 @@ use tracing::{info, warn};
 use crate::clock::SharedClock;
 use crate::config::Config;
 use crate::http::{App, TellingStatus};
+use crate::ingest::{self, Ingest, IngestHandle};
 use crate::limits::{RECORDER_QUEUE, STOP_SECONDS_MAX, TICK_EVERY};
 use crate::recorder::{Handle, Parts as RecorderParts, ProbeFacts, Probes, Recorder};
 use crate::store::{OpenReport, Reader, StoreError, StoreOptions};
 use crate::telling::policy::Teller;
 use crate::telling::wording::Site;
 use crate::telling::{backoff, ways, worker};
-use ways_in::WaysIn;
 
 /// What a daemon is made of.
 pub struct Parts {
@@ -64,7 +64,8 @@ pub struct Daemon {
     pub reader: Reader,
     pub report: OpenReport,
     pub board: worker::Board,
-    pub ways_in: WaysIn,
+    pub ways_in: IngestHandle,
+    ingest: Ingest,
     stop: watch::Sender<bool>,
     recorder: std::thread::JoinHandle<()>,
     pages: JoinHandle<()>,
@@ -112,12 +113,24 @@ impl Daemon {
             .spawn(move || recorder.run(&runtime, commands))
             .map_err(StartError::Thread)?;
 
-        let ways_in = WaysIn {};
+        let newest = reader.latest()?.iter().map(|newest| newest.reading.at).max().unwrap_or(At::MIN);
+        let endpoint = parts.endpoint.zip(config.endpoint.as_ref());
+        let ingest_parts = ingest::Parts {
+            clock: parts.clock.clone(),
+            recorder: handle.clone(),
+            probes: config.probes.clone(),
+            newest,
+            endpoint: endpoint.map(|(listener, endpoint)| (listener, endpoint.passes.clone())),
+            broker: config.broker.clone(),
+        };
+        let ingest = ingest::start(ingest_parts, until(stopped.clone()))
+            .map_err(|problem| StartError::Ingest(problem.to_string()))?;
+        let ingest_handle = ingest.handle();
 
         let board = worker::Board::default();
         let surroundings = ways::Surroundings {
             zone: config.farm.timezone,
-            publish: ways_in.publisher(),
+            publish: Some(Arc::new(ingest_handle.publisher())),
             terminal: parts.terminal,
         };
         let channels = ways::connect(&config.telling, &surroundings).map_err(StartError::Channels)?;
@@ -139,7 +152,7 @@ impl Daemon {
             handle: handle.clone(),
             records: Arc::new(records::StoredRecords(reader.clone())),
             standards: Arc::new(parts.standards),
-            ingest: ways_in.for_pages(),
+            ingest: ways_in::for_pages(ingest_handle.clone()),
             telling: telling_status(&board),
         };
         let pages = tokio::spawn(crate::http::serve(parts.http, app, until(stopped.clone())));
@@ -156,13 +169,25 @@ impl Daemon {
             tokio::spawn(daily.run(until(stopped))),
         ];
         info!("ready");
-        Ok(Daemon { handle, reader, report, board, ways_in, stop, recorder, pages, sender, helpers })
+        Ok(Daemon {
+            handle,
+            reader,
+            report,
+            board,
+            ways_in: ingest_handle,
+            ingest,
+            stop,
+            recorder,
+            pages,
+            sender,
+            helpers,
+        })
     }
 
     /// Stops in order; a part that does not stop in time is left behind and said.
     pub async fn stop(self) {
         let _ = self.stop.send(true);
-        self.ways_in.stopped().await;
+        self.ingest.finished().await;
         self.handle.stop().await;
         let recorder = self.recorder;
         let joined = tokio::task::spawn_blocking(move || recorder.join().is_ok());

@@ -1,26 +1,33 @@
-//! The ways in: our own endpoint and an outside broker, as the rest of the daemon sees them.
+//! The ways in, as pages and API show them.
 
 use std::sync::Arc;
 
-use crate::http::IngestStatus;
-use crate::telling::publish::Publish;
+use crate::http::{IngestStatus, RefusedMessages};
+use crate::ingest::IngestHandle;
 
-/// The ways in at work.
-pub struct WaysIn {}
-
-// === impl WaysIn ===
-
-impl WaysIn {
-    /// Whoever publishes what Heapward itself has to say.
-    pub fn publisher(&self) -> Option<Arc<dyn Publish>> {
-        None
-    }
-
-    /// How messages come in, for the pages.
-    pub fn for_pages(&self) -> Arc<dyn Fn() -> IngestStatus + Send + Sync> {
-        Arc::new(IngestStatus::default)
-    }
-
-    /// Resolves when no more messages come in.
-    pub async fn stopped(&self) {}
+/// How messages come in, for the pages.
+pub(super) fn for_pages(ingest: IngestHandle) -> Arc<dyn Fn() -> IngestStatus + Send + Sync> {
+    Arc::new(move || {
+        let status = ingest.status();
+        let broker = status.broker.as_ref();
+        let endpoint = status.endpoint.as_ref();
+        let refused = status.refused.iter().map(|row| RefusedMessages {
+            topic: row.topic.clone(),
+            reason: row.reason.word().to_owned(),
+            count: row.count,
+            example: row.example.clone(),
+            first: row.first,
+            last: row.last,
+        });
+        IngestStatus {
+            source: broker.map(|broker| broker.address.clone()).or(endpoint.map(|it| it.address.clone())),
+            connected: broker.map_or(endpoint.is_some(), |broker| broker.connected),
+            last_message: status.last_message,
+            messages: status.counts.messages,
+            readings: status.counts.readings,
+            retained: status.counts.retained,
+            undated: status.counts.undated,
+            refused: refused.collect(),
+        }
+    })
 }

@@ -78,6 +78,7 @@ async fn barn(passes: Vec<PassConfig>) -> Barn {
         probes: probes(),
         newest: At::MIN,
         endpoint: Some((listener, passes)),
+        broker: None,
     };
     let at_work = start(parts, async move { drop(stopped.await) }).unwrap();
     Barn { address, ingest: at_work.handle(), kept, commits, acks, stop, at_work }
