@@ -24,6 +24,7 @@
 
 pub mod address;
 pub mod backoff;
+pub mod board;
 pub mod channel;
 pub mod digest;
 #[cfg(test)]

@@ -5,9 +5,14 @@
 //! person has seen them, and their end is told once. Two calls with the same arguments give the same messages with
 //! the same ids.
 
-use heapward_rules::finding::{Change, Kind, Level};
+mod around;
+mod life;
+
+use heapward_rules::finding::{Change, Level};
 use heapward_rules::units::{At, Span};
 
+use self::around::{first_step, is_hidden, is_same_thing, is_week_before, mute_of, ready_at};
+use self::life::{knows_second, last_at, moment_of, open, quiet_telling, steps_of, told_level, worsen};
 use super::address::{AddressBook, Audience, Shape, message_id};
 use super::hours::next_time;
 use super::moment::{Moment, When};
@@ -263,148 +268,6 @@ impl Teller {
         }
         Told { incident, messages }
     }
-}
-
-// === the incident ===
-
-fn open(matter: &Matter, id: String) -> Incident {
-    let mut incident = Incident {
-        id,
-        pile: matter.pile.clone(),
-        kind: matter.topic.word().to_owned(),
-        level: level_word(matter.level).to_owned(),
-        spot: matter.spot.clone(),
-        probe: matter.probe.clone(),
-        opened_ms: matter.opened.0,
-        closed_ms: None,
-        stage: Stage::Noted,
-        figures: matter.figures.clone(),
-        tellings: vec![],
-        muted_until_ms: None,
-    };
-    stamp(&mut incident, "decided_ms", matter.at);
-    incident
-}
-
-/// A worse level or figure of a known incident. One that had ended goes on: late readings have changed its end.
-fn worsen(incident: &mut Incident, matter: &Matter) {
-    incident.figures.extend(matter.figures.clone());
-    stamp(incident, "decided_ms", matter.at);
-    if matter.level > parse_level(&incident.level) {
-        level_word(matter.level).clone_into(&mut incident.level);
-        stamp(incident, "level_ms", matter.at);
-    }
-    if incident.closed_ms.take().is_some() {
-        incident.stage = if told_level(incident).is_some() { Stage::Told } else { Stage::Noted };
-    }
-}
-
-#[expect(clippy::cast_precision_loss, reason = "instants of a farm are below 2^52 ms")]
-fn stamp(incident: &mut Incident, figure: &str, at: At) {
-    incident.figures.insert(figure.to_owned(), at.0 as f64);
-}
-
-fn quiet_telling(step: Step, at: At) -> Telling {
-    Telling { at_ms: at.0, step: step.word(), level: String::new(), messages: vec![] }
-}
-
-fn steps_of(incident: &Incident) -> impl Iterator<Item = (Step, At)> + '_ {
-    incident.tellings.iter().filter_map(|t| Step::parse(&t.step).map(|step| (step, At(t.at_ms))))
-}
-
-fn last_at(incident: &Incident, is_it: impl Fn(Step) -> bool) -> Option<At> {
-    steps_of(incident).filter(|(step, _)| is_it(*step)).map(|(_, at)| at).max()
-}
-
-/// The worst level at which it was told; `None` if it was not.
-fn told_level(incident: &Incident) -> Option<Level> {
-    let told = incident.tellings.iter().filter(|telling| !telling.messages.is_empty());
-    told.map(|telling| parse_level(&telling.level)).max()
-}
-
-fn knows_second(incident: &Incident) -> bool {
-    steps_of(incident).any(|(step, _)| step == Step::SecondPerson)
-        || incident.tellings.iter().any(|telling| telling.level == level_word(Level::Danger))
-}
-
-/// Plainly told, or as a thing that comes and goes.
-fn first_step(incident: &Incident, scene: Scene<'_>) -> Step {
-    let is_danger = parse_level(&incident.level) == Level::Danger;
-    if openings(incident, scene) >= limits::FLAPS_MAX && !is_danger { Step::Unstable } else { Step::Opened }
-}
-
-// === what surrounds it ===
-
-#[expect(clippy::cast_possible_truncation, reason = "stored spans are whole milliseconds below 2^52")]
-fn figure(incident: &Incident, name: &str) -> Option<i64> {
-    incident.figures.get(name).map(|value| *value as i64)
-}
-
-fn moment_of(incident: &Incident, topic: Topic) -> Moment {
-    Moment::of(topic, parse_level(&incident.level), figure(incident, "counted_ms").map(Span))
-}
-
-/// The earliest instant of its first telling.
-fn ready_at(incident: &Incident, moment: &Moment, scene: Scene<'_>) -> At {
-    let began = figure(incident, "since_ms").map_or(At(incident.opened_ms), At);
-    let settled = if moment.settle > Span::ZERO { began + moment.settle } else { At::MIN };
-    let late =
-        last_at(incident, |step| step == Step::Noted).map_or(At::MIN, |noted| noted + limits::LATE_SETTLE);
-    let same = scene.recent.iter().filter(|other| other.pile == incident.pile && other.kind == incident.kind);
-    let last =
-        same.filter_map(|other| last_at(other, |step| step != Step::Noted && step != Step::Seen)).max();
-    let paused = last.filter(|_| moment.pause > Span::ZERO).map_or(At::MIN, |last| last + moment.pause);
-    settled.max(late).max(paused)
-}
-
-/// The end of a mute that covers the incident now.
-fn mute_of(incident: &Incident, scene: Scene<'_>) -> Option<At> {
-    let of_pile = scene.mutes.iter().filter(|mute| Some(&mute.pile) == incident.pile.as_ref());
-    let ends = of_pile.map(|mute| mute.until).chain(incident.muted_until_ms.map(At));
-    ends.filter(|until| *until > scene.now).max()
-}
-
-/// Covered by a greater one: a gateway that is down hides its probes; several piles share one gateway.
-fn is_hidden(incident: &Incident, topic: Topic, scene: Scene<'_>) -> bool {
-    let mut others = scene.recent.iter().filter(|other| other.closed_ms.is_none() && other.id != incident.id);
-    let is_of = |other: &Incident, topic: Topic| other.kind == topic.word();
-    let all_silent = Topic::Pile(Kind::AllSilent);
-    let broker = Topic::Farm(Trouble::BrokerAway);
-    match topic {
-        Topic::Pile(Kind::ProbeSilent | Kind::ProbeFaulty) => others.any(|other| {
-            is_of(other, broker)
-                || (is_of(other, all_silent)
-                    && other.pile.as_ref().is_none_or(|pile| Some(pile) == incident.pile.as_ref()))
-        }),
-        Topic::Pile(Kind::AllSilent) => others
-            .any(|other| (is_of(other, broker) || is_of(other, all_silent)) && told_level(other).is_some()),
-        Topic::Farm(Trouble::BrokerAway) => {
-            others.any(|other| is_of(other, all_silent) && told_level(other).is_some())
-        }
-        _ => false,
-    }
-}
-
-fn is_same_thing(a: &Incident, b: &Incident) -> bool {
-    a.kind == b.kind && a.pile == b.pile && a.spot == b.spot && a.probe == b.probe
-}
-
-/// How often the same thing has opened within the window that ends with this opening.
-fn openings(incident: &Incident, scene: Scene<'_>) -> usize {
-    let opened = At(incident.opened_ms);
-    let is_in_window = |other: &Incident| {
-        let at = At(other.opened_ms);
-        at <= opened && opened - at < limits::FLAP_WINDOW
-    };
-    let others = scene.recent.iter().filter(|other| other.id != incident.id);
-    1 + others.filter(|other| is_same_thing(other, incident) && is_in_window(other)).count()
-}
-
-fn is_week_before(incident: &Incident, now: At) -> bool {
-    let Some(harvest) = figure(incident, "harvest_ms").map(At) else { return false };
-    let notice = harvest - limits::HARVEST_NOTICE;
-    let last = last_at(incident, |_| true).unwrap_or(At::MIN);
-    notice <= now && now < harvest && last < notice
 }
 
 fn danger_pause(unanswered: u32, remind_after: Span) -> Span {

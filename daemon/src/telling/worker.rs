@@ -4,18 +4,21 @@
 //! The worker sleeps to the next due message or try, or until it is woken; it never polls. A result that the
 //! recorder can't take at the moment is kept and handed in again: what went out is not sent a second time.
 
+mod errand;
+
 use std::collections::{BTreeMap, HashMap};
 use std::future::Future;
-use std::sync::{Arc, RwLock};
+use std::sync::Arc;
 
 use heapward_rules::units::{At, Span};
 use tokio::sync::Notify;
 use tokio::task::{Id, JoinError, JoinSet};
 
+use self::errand::{Errand, Finished, Outcome};
 use super::address::AddressBook;
 use super::backoff::pause;
-use super::channel::{Channel, Failure, Letter};
-use super::digest::{Parcel, Tray, plan};
+pub use super::board::{Board, ChannelState};
+use super::channel::Channel;
 use super::wording::Site;
 use crate::clock::SharedClock;
 use crate::limits;
@@ -59,27 +62,6 @@ pub struct Deps<O> {
     pub board: Board,
 }
 
-/// How each channel does, for pages, summary and heartbeat. In memory only.
-#[derive(Clone, Debug, Default)]
-pub struct Board {
-    channels: Arc<RwLock<BTreeMap<String, ChannelState>>>,
-}
-
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct ChannelState {
-    pub last_sent: Option<At>,
-    /// Since when it has failed without a success between.
-    pub failing_since: Option<At>,
-    pub reason: Option<String>,
-}
-
-/// What became of a message, not yet in the store.
-#[derive(Clone)]
-enum Outcome {
-    One { message: String, delivery: Delivery, tries: u32 },
-    Merged { merged: Box<OutboxMessage>, superseded: Vec<String> },
-}
-
 /// Channel and contact.
 type LaneKey = (String, String);
 
@@ -88,14 +70,6 @@ struct Lane {
     failures: u32,
     next_try: Option<At>,
     busy: bool,
-}
-
-struct Finished {
-    lane: LaneKey,
-    /// The reason, and the pause before the next try.
-    failed: Option<(String, Span)>,
-    sent: bool,
-    unreported: Vec<Outcome>,
 }
 
 struct Worker<O> {
@@ -126,55 +100,6 @@ pub async fn run<O: Outbox>(deps: Deps<O>, shutdown: impl Future<Output = ()> + 
             () = wake.notified() => {}
             Some(done) = worker.jobs.join_next_with_id() => worker.finish(done),
             () = clock.sleep(pause) => {}
-        }
-    }
-}
-
-// === impl Board ===
-
-impl Board {
-    pub fn states(&self) -> BTreeMap<String, ChannelState> {
-        self.channels.read().map(|channels| channels.clone()).unwrap_or_default()
-    }
-
-    /// Takes over from the outbox when each channel worked last: the board itself does not outlive a restart.
-    pub fn remember(&self, messages: &[OutboxMessage]) {
-        let Ok(mut channels) = self.channels.write() else { return };
-        for message in messages {
-            if let Delivery::Sent { at_ms } = message.delivery {
-                let state = channels.entry(message.channel.clone()).or_default();
-                state.last_sent = state.last_sent.max(Some(At(at_ms)));
-            }
-        }
-    }
-
-    fn note(&self, channel: &str, now: At, failed: Option<String>) {
-        let Ok(mut channels) = self.channels.write() else { return };
-        let state = channels.entry(channel.to_owned()).or_default();
-        if let Some(reason) = failed {
-            state.failing_since.get_or_insert(now);
-            state.reason = Some(reason);
-        } else {
-            *state = ChannelState { last_sent: Some(now), ..ChannelState::default() };
-        }
-    }
-}
-
-// === impl Outcome ===
-
-impl Outcome {
-    /// The waiting messages that it settles.
-    fn covers(&self, id: &str) -> bool {
-        match self {
-            Outcome::One { message, .. } => message == id,
-            Outcome::Merged { superseded, .. } => superseded.iter().any(|s| s == id),
-        }
-    }
-
-    async fn report<O: Outbox>(&self, outbox: &O) -> Result<(), Refusal> {
-        match self.clone() {
-            Outcome::One { message, delivery, tries } => outbox.delivered(message, delivery, tries).await,
-            Outcome::Merged { merged, superseded } => outbox.merged(*merged, superseded).await,
         }
     }
 }
@@ -296,136 +221,6 @@ impl<O: Outbox> Worker<O> {
                 self.unreported.push(outcome);
             }
         }
-    }
-}
-
-/// One try of a lane.
-struct Errand<O> {
-    key: LaneKey,
-    messages: Vec<OutboxMessage>,
-    incidents: BTreeMap<String, Incident>,
-    was_down: bool,
-    pause: Span,
-    site: Site,
-    clock: SharedClock,
-    outbox: O,
-    unreported: Vec<Outcome>,
-}
-
-// === impl Errand ===
-
-impl<O: Outbox> Errand<O> {
-    async fn run(
-        mut self,
-        channel: Option<Arc<dyn Channel>>,
-        way: Option<(String, super::address::Shape)>,
-    ) -> Finished {
-        let (Some(channel), Some((address, shape))) = (channel, way) else {
-            let messages = std::mem::take(&mut self.messages);
-            self.give_up(&messages, "channel or contact is no longer in the configuration").await;
-            return self.finished(None, false);
-        };
-        let now = self.clock.now();
-        let tray = Tray {
-            due: &self.messages,
-            incidents: &self.incidents,
-            was_down: self.was_down,
-            shape,
-            site: &self.site,
-            now,
-        };
-        let plan = plan(tray);
-        for (message, by) in plan.dropped {
-            let tries = self.tries(&message);
-            self.report(Outcome::One { message, delivery: Delivery::Superseded { by }, tries }).await;
-        }
-        let mut sent = false;
-        for parcel in plan.parcels {
-            let letter = self.letter(&parcel.message, &address);
-            match channel.send(&letter).await {
-                Ok(()) => {
-                    sent = true;
-                    self.sent(parcel).await;
-                }
-                Err(Failure::Never(reason)) => {
-                    tracing::warn!(channel = %self.key.0, contact = %self.key.1, %reason, "message refused for good");
-                    let lost =
-                        if parcel.stands_for.is_empty() { vec![parcel.message] } else { parcel.stands_for };
-                    self.give_up(&lost, &reason).await;
-                }
-                Err(Failure::Later(reason)) => {
-                    self.failed(parcel, &reason).await;
-                    return self.finished(Some(reason), sent);
-                }
-            }
-        }
-        self.finished(None, sent)
-    }
-
-    fn letter(&self, message: &OutboxMessage, address: &str) -> Letter {
-        Letter {
-            id: message.id.clone(),
-            to: message.contact.clone(),
-            address: address.to_owned(),
-            level: message.level.clone(),
-            subject: message.subject.clone(),
-            text: message.text.clone(),
-            html: message.html.clone(),
-            images: message.images.clone(),
-            sent_at: self.clock.now(),
-        }
-    }
-
-    async fn sent(&mut self, parcel: Parcel) {
-        let delivery = Delivery::Sent { at_ms: self.clock.now().0 };
-        let tries = parcel.message.tries.saturating_add(1);
-        let outcome = if parcel.stands_for.is_empty() {
-            Outcome::One { message: parcel.message.id, delivery, tries }
-        } else {
-            let superseded = parcel.stands_for.into_iter().map(|message| message.id).collect();
-            let merged = Box::new(OutboxMessage { tries, delivery, ..parcel.message });
-            Outcome::Merged { merged, superseded }
-        };
-        self.report(outcome).await;
-    }
-
-    /// One message of the parcel is marked: that the lane is down shows after a restart too, at one commit a try.
-    async fn failed(&mut self, parcel: Parcel, reason: &str) {
-        let now = self.clock.now();
-        let parts = if parcel.stands_for.is_empty() { vec![parcel.message] } else { parcel.stands_for };
-        let (old, young): (Vec<_>, Vec<_>) =
-            parts.into_iter().partition(|message| now - At(message.created_ms) >= limits::RETRY_FOR);
-        self.give_up(&old, reason).await;
-        if let Some(first) = young.into_iter().next() {
-            let delivery = Delivery::Waiting { due_ms: (now + self.pause).0 };
-            let tries = first.tries.saturating_add(1);
-            self.report(Outcome::One { message: first.id, delivery, tries }).await;
-        }
-    }
-
-    async fn give_up(&mut self, messages: &[OutboxMessage], reason: &str) {
-        let at_ms = self.clock.now().0;
-        for message in messages {
-            let delivery = Delivery::Failed { at_ms, reason: reason.to_owned() };
-            let tries = message.tries.saturating_add(1);
-            self.report(Outcome::One { message: message.id.clone(), delivery, tries }).await;
-        }
-    }
-
-    async fn report(&mut self, outcome: Outcome) {
-        if let Err(refusal) = outcome.report(&self.outbox).await {
-            tracing::warn!(%refusal, "result of a sending can't be recorded yet");
-            self.unreported.push(outcome);
-        }
-    }
-
-    fn tries(&self, id: &str) -> u32 {
-        self.messages.iter().find(|message| message.id == id).map_or(0, |message| message.tries)
-    }
-
-    fn finished(self, failed: Option<String>, sent: bool) -> Finished {
-        let failed = failed.map(|reason| (reason, self.pause));
-        Finished { lane: self.key, failed, sent, unreported: self.unreported }
     }
 }
 

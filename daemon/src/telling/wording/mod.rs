@@ -11,12 +11,14 @@ mod heat;
 mod news;
 mod probes;
 mod say;
+mod view;
 
 use chrono_tz::Tz;
-use heapward_rules::finding::{Kind, Level};
-use heapward_rules::units::{At, Celsius, Span};
+use heapward_rules::finding::Kind;
+use heapward_rules::units::At;
 
 use self::draft::Draft;
+use self::view::View;
 use super::gsm;
 use super::step::Step;
 use super::topic::{Topic, Trouble, parse_level};
@@ -32,19 +34,6 @@ pub struct Site {
     pub shows: DisplayUnit,
     /// Address of the status page, if it has one that people use.
     pub page: Option<String>,
-}
-
-/// An incident as it is told at an instant.
-#[derive(Clone, Copy)]
-pub(super) struct View<'a> {
-    incident: &'a Incident,
-    topic: Topic,
-    level: Level,
-    step: Step,
-    site: &'a Site,
-    now: At,
-    /// Longest name shown.
-    name_chars: usize,
 }
 
 /// One telling in words.
@@ -112,20 +101,7 @@ pub fn signature(site: &Site, now: At) -> String {
 
 // === impl View ===
 
-impl<'a> View<'a> {
-    fn new(incident: &'a Incident, step: Step, site: &'a Site, now: At) -> Option<View<'a>> {
-        let topic = Topic::parse(&incident.kind)?;
-        Some(View {
-            incident,
-            topic,
-            level: parse_level(&incident.level),
-            step,
-            site,
-            now,
-            name_chars: limits::NAME_CHARS_SHOWN,
-        })
-    }
-
+impl View<'_> {
     /// Long names are cut before what to do is.
     fn text(self) -> String {
         let with_names = |name_chars| View { name_chars, ..self }.draft();
@@ -253,165 +229,6 @@ impl<'a> View<'a> {
         }
         lines.push(signature(self.site, self.now));
         lines.join("\n")
-    }
-
-    // --- pieces of sentences ---
-
-    /// `Pile 2026-03:`, or the farm where no pile is meant.
-    fn about(self) -> String {
-        match &self.incident.pile {
-            Some(pile) => format!("Pile {}:", self.name(pile)),
-            None => "Heapward:".to_owned(),
-        }
-    }
-
-    /// The spot, else the probe.
-    fn place(self) -> Option<String> {
-        let place = self.incident.spot.as_deref().or(self.incident.probe.as_deref());
-        place.map(|place| self.name(place))
-    }
-
-    /// The spot, or a word for the pile as a whole.
-    fn spot(self) -> String {
-        self.named(self.incident.spot.as_deref(), "the pile")
-    }
-
-    /// `probe k1 at core-north`.
-    fn probe(self) -> String {
-        let probe = self.named(self.incident.probe.as_deref(), "");
-        match (&self.incident.spot, probe.is_empty()) {
-            (Some(spot), false) => {
-                format!("probe {probe} at {}", self.name(spot))
-            }
-            (Some(spot), true) => format!("the probe at {}", self.name(spot)),
-            (None, false) => format!("probe {probe}"),
-            (None, true) => "a probe".to_owned(),
-        }
-    }
-
-    fn named(self, name: Option<&str>, otherwise: &str) -> String {
-        name.map_or_else(|| otherwise.to_owned(), |name| self.name(name))
-    }
-
-    fn name(self, name: &str) -> String {
-        gsm::clip(&gsm::one_line(name), self.name_chars)
-    }
-
-    fn figure(self, name: &str) -> Option<f64> {
-        self.incident.figures.get(name).copied()
-    }
-
-    fn instant(self, name: &str) -> Option<At> {
-        #[expect(
-            clippy::cast_possible_truncation,
-            reason = "stored instants are whole milliseconds below 2^52"
-        )]
-        self.figure(name).map(|ms| At(ms as i64))
-    }
-
-    fn span(self, name: &str) -> Option<Span> {
-        self.instant(name).map(|at| Span(at.0))
-    }
-
-    /// Since when: what the finding says, else when this level began, else the opening.
-    fn since(self) -> At {
-        let level_began = self.instant("level_ms");
-        self.instant("since_ms").or(level_began).unwrap_or(At(self.incident.opened_ms))
-    }
-
-    fn closed(self) -> At {
-        self.incident.closed_ms.map_or(self.now, At)
-    }
-
-    fn when(self, at: At) -> String {
-        say::when(at, self.now, self.site.zone)
-    }
-
-    fn temperature(self, c: f64) -> String {
-        say::temperature(Celsius(c), self.site.shows)
-    }
-
-    fn limit(self, f: f64) -> String {
-        say::limit(f, self.site.shows)
-    }
-
-    /// The deciding temperature, if there is one: `163 F`.
-    fn reading(self) -> Option<String> {
-        self.figure("temperature_c").or(self.figure("worst_c")).map(|c| self.temperature(c))
-    }
-
-    /// `41 of 72 h`.
-    fn counted(self) -> Option<String> {
-        let counted = self.span("counted_ms")?.0 / 3_600_000;
-        match self.span("required_ms") {
-            Some(required) => Some(format!("{counted} of {}", say::hours(required))),
-            None => Some(format!("{counted} h")),
-        }
-    }
-
-    fn is_fire(self) -> bool {
-        self.topic == Topic::Pile(Kind::Overheating) && self.level == Level::Danger
-    }
-
-    fn is_news(self) -> bool {
-        matches!(self.topic, Topic::Pile(Kind::Qualified | Kind::ReadyToMove | Kind::Cured))
-    }
-
-    /// What it is, in three or four words.
-    fn phrase(self) -> String {
-        match self.topic {
-            Topic::Pile(kind) => self.kind_phrase(kind),
-            Topic::Farm(trouble) => match trouble {
-                Trouble::StoreFailing => "readings can't be kept".to_owned(),
-                Trouble::DiskLow => "card nearly full".to_owned(),
-                Trouble::BrokerAway => "broker not reached".to_owned(),
-                Trouble::ClockUntrusted => "clock not set".to_owned(),
-                Trouble::ChannelFailing => "messages not sent".to_owned(),
-                Trouble::HarvestTooSoon => "harvest too soon".to_owned(),
-            },
-        }
-    }
-
-    fn kind_phrase(self, kind: Kind) -> String {
-        let words = match kind {
-            Kind::Overheating => {
-                let f = match self.level {
-                    Level::Note | Level::Act => 160.0,
-                    Level::Urgent => 170.0,
-                    Level::Danger => 180.0,
-                };
-                return format!("above {}", self.limit(f));
-            }
-            Kind::OverheatingAhead => return format!("heading for {}", self.limit(160.0)),
-            Kind::RunAtRisk => "run at risk",
-            Kind::SlowToHeat => "slow to heat",
-            Kind::Stalled => "stalled",
-            Kind::SpotShort => "one spot short of heat",
-            Kind::FellOutEarly => "cooled too early",
-            Kind::Drying => "drying",
-            Kind::ProbeSilent => "probe silent",
-            Kind::ProbeStuck => "probe stuck",
-            Kind::ProbeFaulty => "probe faulty",
-            Kind::ProbePulledOut => "probe pulled out",
-            Kind::ProbeMoved => "probe moved?",
-            Kind::WrongUnit => "unit in doubt",
-            Kind::AllSilent => "all probes silent",
-            Kind::BatteryLow => "battery low",
-            Kind::BlowerOff => "blower off",
-            Kind::BlowerStuckOn => "blower never pauses",
-            Kind::Reheating => "warms up again",
-            Kind::Qualified => "qualified",
-            Kind::ReadyToMove => "ready to move",
-            Kind::Cured => "cured",
-        };
-        words.to_owned()
-    }
-
-    fn phrase_with_place(self) -> String {
-        match (self.topic, self.place()) {
-            (Topic::Pile(Kind::AllSilent), _) | (_, None) => self.phrase(),
-            (_, Some(place)) => format!("{place} {}", self.phrase()),
-        }
     }
 }
 

@@ -5,6 +5,8 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
+use heapward_rules::finding::Level;
+use heapward_rules::units::{Celsius, Span};
 use proptest::prelude::*;
 
 use super::*;

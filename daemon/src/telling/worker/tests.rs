@@ -9,7 +9,7 @@ use super::*;
 use crate::clock::{Clock, ManualClock};
 use crate::model::time::local;
 use crate::summary::{Summary, schedule};
-use crate::telling::channel::Sending;
+use crate::telling::channel::{Failure, Letter, Sending};
 use crate::telling::fixture::{ZONE, at, site, telling};
 use crate::telling::policy::{Scene, Teller, Told};
 use crate::telling::topic::{Matter, Topic};
