@@ -5,6 +5,7 @@
 
 pub mod check;
 mod client;
+pub mod init;
 pub mod judge;
 mod logging;
 pub mod pass;
@@ -48,6 +49,8 @@ pub struct Cli {
 pub enum Command {
     /// Run the daemon in the foreground, until it is told to stop
     Run(ConfigArg),
+    /// Make the first configuration, by six questions at most
+    Init(init::InitArgs),
     /// Check the configuration: all mistakes at once, or what it means in words
     Check(ConfigArg),
     /// Judge logged readings from files, without daemon, broker or store
@@ -89,6 +92,7 @@ pub fn run(command: Command) -> Outcome {
     logging::set_up();
     match command {
         Command::Run(args) => run::run(&args),
+        Command::Init(args) => init::run(&args),
         Command::Check(args) => {
             let config = args.load()?;
             print(&check::in_words(&args.config, &config, &SystemClock::new(config.farm.hardware_clock)))

@@ -80,6 +80,13 @@ fn the_smallest_file_runs_with_defaults() {
 }
 
 #[test]
+fn what_the_package_installs_is_good_and_stays_on_the_machine() {
+    let config = check(include_str!("../../../../config/packaged.toml")).unwrap();
+    assert!(config.http.listen.ip().is_loopback());
+    assert!(config.endpoint.unwrap().listen.ip().is_loopback());
+}
+
+#[test]
 fn all_mistakes_are_told_at_once_with_line_and_key() {
     let text = r#"
 [farm]
