@@ -135,12 +135,14 @@ pub const LIST_ITEMS_MAX: usize = 500;
 pub const LIST_ITEMS_DEFAULT: usize = 100;
 /// Names, initials, reasons.
 pub const FIELD_CHARS_MAX: usize = 200;
-/// A note: half a page of handwriting.
-pub const NOTE_CHARS_MAX: usize = 2_000;
 /// Spots of one pile: a chart with more lines can't be read.
 pub const SPOTS_MAX: usize = 24;
-/// An entry may be ahead of our clock by what a phone's clock may be.
-pub const ENTRY_AHEAD_MINUTES_MAX: i64 = 5;
+/// Names of piles, spots and probes: they stand in sentences, addresses and texts.
+pub const NAME_CHARS_MAX: usize = 60;
+/// Readings that are judged one by one for a chart: a week of minutes from six spots takes 20 ms here.
+pub const CHART_READINGS_MAX: i64 = 64_000;
+/// Summaries of a chart that are looked into reading by reading.
+pub const CHART_SUMMARIES_LOOKED_INTO_MAX: usize = 60;
 // --- ingest ---
 
 /// Messages of network servers with several gateways reach some kilobytes; nothing useful is longer.

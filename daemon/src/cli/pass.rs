@@ -5,7 +5,7 @@ use heapward_rules::units::At;
 
 use super::{ConfigArg, Failure, Outcome, print};
 use crate::clock::{Clock, SystemClock};
-use crate::http::{CODE_MINUTES, Keys};
+use crate::http::{Keys, invitation};
 use crate::model::time::local;
 
 #[derive(Debug, clap::Args)]
@@ -18,7 +18,7 @@ pub struct PassArgs {
 
 #[derive(Debug, Subcommand)]
 enum PassCommand {
-    /// Show a one-time code by which a phone gets its pass on the page
+    /// Show a one-time link and its square code, by which a phone gets its pass
     Pair,
     /// Make a pass for a script; it is printed once and kept nowhere
     New {
@@ -48,10 +48,9 @@ pub fn run(args: &PassArgs) -> Outcome {
     match &args.command {
         PassCommand::Pair => {
             let code = keys.make_code(now).map_err(failed)?;
-            let listen = config.http.listen;
-            print(&format!(
-                "{code}\n\nOpen http://{listen}/pair on the phone within {CODE_MINUTES} minutes and type the code.\n"
-            ))
+            let machine = std::fs::read_to_string("/proc/sys/kernel/hostname").ok();
+            let address = invitation::address(config.http.listen, &config.http.hosts, machine.as_deref());
+            print(&invitation::text(&address, &code))
         }
         PassCommand::New { name } => print(&format!("{}\n", keys.make_pass(name, now).map_err(failed)?)),
         PassCommand::List => {

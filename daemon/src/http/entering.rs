@@ -1,17 +1,14 @@
-//! What people enter, by a form or by the API, checked before it goes to the recorder.
+//! What people enter, by a form or by the API: texts and figures that cannot be meant.
 //!
-//! The recorder checks what only it can know (order, contradictions); here is what the words and figures may be.
+//! The recorder checks what only it can know (names, order, contradictions); here is what a text may hold and how far
+//! a figure may go.
 
-use heapward_rules::ids::is_plain_name;
 use heapward_rules::units::{At, Span};
 
 use super::problem::{Problem, shown};
-use crate::limits::{ENTRY_AHEAD_MINUTES_MAX, FIELD_CHARS_MAX, NOTE_CHARS_MAX, SPOTS_MAX};
-use crate::model::entry::Event;
+use crate::limits::{ENTRY_AHEAD_MAX, FIELD_CHARS_MAX, NAME_CHARS_MAX, NOTE_BYTES_MAX, SPOTS_MAX};
+use crate::model::entry::{Event, NewEntry};
 use crate::model::pile::{PileRecord, PlacementRecord};
-use crate::model::words::{
-    material_choices, method_choices, parse_material, parse_method, parse_zone, zone_choices,
-};
 
 pub(super) const SQUEEZES: [&str; 3] = ["dry", "right", "wet"];
 pub(super) const SMELLS: [&str; 5] = ["none", "earthy", "sour", "ammonia", "rotten"];
@@ -33,9 +30,9 @@ pub(super) fn text(key: &str, text: &str) -> Checked {
 }
 
 /// A note may have several lines.
-pub(super) fn note(text: &str) -> Checked {
-    if text.chars().count() > NOTE_CHARS_MAX {
-        return Err(Problem::bad(format!("the note is longer than {NOTE_CHARS_MAX} characters")));
+fn note(text: &str) -> Checked {
+    if text.len() > NOTE_BYTES_MAX {
+        return Err(Problem::bad(format!("the note is longer than {NOTE_BYTES_MAX} bytes; shorten it")));
     }
     match text.chars().find(|c| is_hidden(*c) && *c != '\n' && *c != '\r') {
         None => Ok(()),
@@ -50,21 +47,6 @@ pub(super) fn note(text: &str) -> Checked {
 fn is_hidden(c: char) -> bool {
     c.is_control()
         || matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
-}
-
-/// When something happened: not ahead of the clock.
-pub(super) fn happened(at: At, now: At) -> Checked {
-    if at > now + Span::minutes(ENTRY_AHEAD_MINUTES_MAX) {
-        return Err(Problem::bad("`at` lies in the future; write when it happened"));
-    }
-    Ok(())
-}
-
-fn choice<T>(key: &str, given: &str, found: Option<T>, known: &str) -> Checked {
-    match found {
-        Some(_) => Ok(()),
-        None => Err(Problem::bad(format!("`{key}` can't be `{}`; it is {known}", shown(given)))),
-    }
 }
 
 fn word(key: &str, given: &str, known: &[&str]) -> Checked {
@@ -83,66 +65,89 @@ fn number(key: &str, given: Option<f64>, from: f64, to: f64) -> Checked {
     }
 }
 
-fn plain(key: &str, name: &str) -> Checked {
-    if is_plain_name(name) && name.len() <= 60 {
-        return Ok(());
+fn name(key: &str, name: &str) -> Checked {
+    if name.len() > NAME_CHARS_MAX {
+        return Err(Problem::bad(format!("`{key}` is longer than {NAME_CHARS_MAX} characters")));
     }
-    Err(Problem::bad(format!("`{key}` can't be `{}`; use small letters, digits and dashes", shown(name))))
+    text(key, name)
 }
 
-fn spot_of(pile: &PileRecord, spot: &str) -> Checked {
-    if pile.spots.iter().any(|one| one.name == spot) {
-        return Ok(());
-    }
-    let names: Vec<&str> = pile.spots.iter().map(|one| one.name.as_str()).collect();
-    Err(Problem::bad(format!("pile {} has no spot `{}`; it has {}", pile.id, shown(spot), names.join(", "))))
-}
-
-/// A new pile. `standards` are those that are known.
-pub(super) fn pile(pile: &PileRecord, standards: &[&str], now: At) -> Checked {
-    plain("pile", &pile.id)?;
+/// A new pile.
+pub(super) fn pile(pile: &PileRecord) -> Checked {
+    name("pile", &pile.id)?;
+    in_our_time("built", At(pile.built_ms))?;
     text("bay", pile.bay.as_deref().unwrap_or_default())?;
-    choice("method", &pile.method, parse_method(&pile.method), &method_choices())?;
-    choice("material", &pile.material, parse_material(&pile.material), &material_choices())?;
-    happened(At(pile.built_ms), now)?;
     number("initial_cn", pile.initial_cn, 1.0, 1_000.0)?;
-    for standard in &pile.standards {
-        word("standards", standard, standards)?;
+    if pile.spots.len() > SPOTS_MAX {
+        return Err(Problem::bad(format!("a pile has at most {SPOTS_MAX} spots")));
     }
-    if pile.spots.is_empty() || pile.spots.len() > SPOTS_MAX {
-        return Err(Problem::bad(format!("a pile has 1 to {SPOTS_MAX} spots")));
-    }
-    for (index, spot) in pile.spots.iter().enumerate() {
-        plain("spot", &spot.name)?;
-        choice("zone", &spot.zone, parse_zone(&spot.zone), &zone_choices())?;
+    for spot in &pile.spots {
+        name("spot", &spot.name)?;
         number("depth_in", spot.depth_in, 0.0, 240.0)?;
-        if pile.spots[..index].iter().any(|other| other.name == spot.name) {
-            return Err(Problem::bad(format!("the spot `{}` is given twice", spot.name)));
+    }
+    settings(pile)
+}
+
+/// Settings are lengths of time and degrees: none below zero.
+fn settings(pile: &PileRecord) -> Checked {
+    let one = &pile.settings;
+    let spans = [
+        ("max_gap_ms", one.max_gap_ms),
+        ("hand_gap_ms", one.hand_gap_ms),
+        ("turn_allowance_ms", one.turn_allowance_ms),
+        ("settle_ms", one.settle_ms),
+    ];
+    for (key, span) in spans {
+        if span.is_some_and(|ms| !(0..=Span::days(31).0).contains(&ms)) {
+            return Err(Problem::bad(format!("`{key}` is from 0 to 31 days in milliseconds")));
         }
     }
-    Ok(())
+    number("guard_c", one.guard_c, 0.0, 20.0)?;
+    let faults = one.fault_values_c.as_deref().unwrap_or_default();
+    if faults.len() > 16 {
+        return Err(Problem::bad("`fault_values_c` has at most 16 values"));
+    }
+    faults.iter().try_for_each(|value| number("fault_values_c", Some(*value), -300.0, 300.0))
 }
 
-pub(super) fn placement(placement: &PlacementRecord, pile: &PileRecord, now: At) -> Checked {
-    text("probe", &placement.probe)?;
-    if placement.probe.is_empty() {
-        return Err(Problem::bad("`probe` is the probe's name in heapward.toml"));
+pub(super) fn placement(placement: &PlacementRecord, now: At) -> Checked {
+    name("probe", &placement.probe)?;
+    in_our_time("from", At(placement.from_ms))?;
+    if At(placement.from_ms) > now + ENTRY_AHEAD_MAX {
+        return Err(Problem::bad(
+            "the placement begins in the future; write since when the probe stands there",
+        ));
     }
-    spot_of(pile, &placement.spot)?;
-    happened(At(placement.from_ms), now)?;
     if !(1_000..=86_400_000).contains(&placement.every_ms) {
         return Err(Problem::bad("`every` is from 1s to 1d"));
     }
     number("offset_c", Some(placement.offset_c), -20.0, 20.0)
 }
 
+/// Before this nobody kept such a notebook: a year that was mistyped.
+const EARLIEST: At = At(946_684_800_000);
+
+fn in_our_time(key: &str, at: At) -> Checked {
+    if at < EARLIEST {
+        return Err(Problem::bad(format!("`{key}` lies before the year 2000; look at the year again")));
+    }
+    Ok(())
+}
+
+pub(super) fn entry(entry: &NewEntry) -> Checked {
+    in_our_time("at", At(entry.at_ms))?;
+    note(&entry.note)?;
+    text("by", &entry.by)?;
+    event(&entry.event)
+}
+
 /// What people may enter by hand: not what the daemon concludes, nor what has its own way in.
-pub(super) fn event(event: &Event, pile: &PileRecord) -> Checked {
+fn event(event: &Event) -> Checked {
     match event {
         Event::Turned | Event::MovedToCuring | Event::Note => Ok(()),
         Event::MaterialAdded { what } => text("what", what),
         Event::SpotGivenUp { spot, reason } => {
-            spot_of(pile, spot)?;
+            text("spot", spot)?;
             needed("reason", reason)
         }
         Event::Watered { litres } => number("litres", *litres, 0.0, 1e6),
@@ -151,10 +156,9 @@ pub(super) fn event(event: &Event, pile: &PileRecord) -> Checked {
             number("on_seconds", on_seconds.map(f64::from), 0.0, 86_400.0)?;
             number("off_seconds", off_seconds.map(f64::from), 0.0, 86_400.0)
         }
-        Event::HandReading { spot, value, unit } => {
-            spot_of(pile, spot)?;
-            word("unit", unit, &["C", "F"])?;
-            number("value", Some(*value), -1_000.0, 1_000.0)
+        Event::HandReading { spot, unit, .. } => {
+            text("spot", spot)?;
+            text("unit", unit)
         }
         Event::Check { squeeze, smell, .. } => {
             squeeze.as_deref().map_or(Ok(()), |squeeze| word("squeeze", squeeze, &SQUEEZES))?;
@@ -184,7 +188,7 @@ pub(super) fn event(event: &Event, pile: &PileRecord) -> Checked {
     }
 }
 
-fn needed(key: &str, given: &str) -> Checked {
+pub(super) fn needed(key: &str, given: &str) -> Checked {
     if given.trim().is_empty() {
         return Err(Problem::bad(format!("`{key}` is missing")));
     }

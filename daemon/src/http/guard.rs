@@ -19,6 +19,7 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use sha2::{Digest, Sha256};
 
+use super::access::keys;
 use super::house::House;
 use super::pages::frame;
 use super::problem::Problem;
@@ -104,8 +105,11 @@ pub(super) fn is_for_scripts(path: &str) -> bool {
 pub(super) async fn in_our_words(request: Request, next: Next) -> Response {
     let response = next.run(request).await;
     let status = response.status();
-    let theirs = status.is_client_error() || status.is_server_error();
-    if theirs && response.extensions().get::<Problem>().is_none() {
+    let wrong = status.is_client_error() || status.is_server_error();
+    // A form that could not be taken comes back as a page of its own.
+    let page =
+        response.headers().get(CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().starts_with(b"text/html"));
+    if wrong && !page && response.extensions().get::<Problem>().is_none() {
         return Problem::of_status(status).into_response();
     }
     response
@@ -137,8 +141,7 @@ async fn tagged(response: Response, known: Option<HeaderValue>) -> Response {
         return Problem::new(StatusCode::INTERNAL_SERVER_ERROR, "the answer could not be made")
             .into_response();
     };
-    let digest = Sha256::digest(&bytes);
-    let hex: String = digest.iter().take(12).map(|byte| format!("{byte:02x}")).collect();
+    let hex = keys::hex(&Sha256::digest(&bytes)[..12]);
     // Weak: the same answer may go out compressed.
     let Ok(tag) = HeaderValue::from_str(&format!("W/\"{hex}\"")) else {
         return Response::from_parts(parts, Body::from(bytes));

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
+use std::sync::atomic::AtomicUsize;
 
 use heapward_rules::ids::StandardId;
 use heapward_rules::standard::Standard;
@@ -13,13 +14,13 @@ use super::access::pace::Pace;
 use super::entering;
 use super::guard::Hosts;
 use super::problem::Problem;
-use super::records::{Records, RecordsError};
 use crate::clock::SharedClock;
 use crate::config::Config;
 use crate::limits::HTTP_STORE_READS_MAX;
-use crate::model::entry::{Entry, Event, NewEntry};
+use crate::model::entry::{Entry, NewEntry};
 use crate::model::pile::{PileRecord, PlacementRecord};
 use crate::recorder::Handle;
+use crate::store::{Reader, StoreError};
 
 /// What the pages need of the rest of the daemon.
 #[derive(Clone)]
@@ -27,7 +28,7 @@ pub struct App {
     pub config: Arc<Config>,
     pub clock: SharedClock,
     pub handle: Handle,
-    pub records: Arc<dyn Records>,
+    pub reader: Reader,
     pub standards: Arc<BTreeMap<StandardId, Standard>>,
     pub ingest: Arc<dyn Fn() -> IngestStatus + Send + Sync>,
     pub telling: Arc<dyn Fn() -> TellingStatus + Send + Sync>,
@@ -80,6 +81,8 @@ pub(super) struct House {
     pub(super) hosts: Hosts,
     /// Turns true when the daemon stops: live views end.
     pub(super) stops: watch::Receiver<bool>,
+    /// Live views that are open.
+    pub(super) streams: AtomicUsize,
     reads: Semaphore,
 }
 
@@ -93,6 +96,7 @@ impl House {
             pace: Pace::default(),
             hosts: Hosts::new(&app.config.http.hosts, machine.as_deref()),
             stops,
+            streams: AtomicUsize::new(0),
             reads: Semaphore::new(HTTP_STORE_READS_MAX),
             app,
         })
@@ -105,13 +109,13 @@ impl House {
     /// Asks the store on a thread of its own: a question may take a tenth of a second from a card.
     pub(super) async fn read<T: Send + 'static>(
         &self,
-        ask: impl FnOnce(&dyn Records) -> Result<T, RecordsError> + Send + 'static,
+        ask: impl FnOnce(&Reader) -> Result<T, StoreError> + Send + 'static,
     ) -> Result<T, Problem> {
         let closed = |_| Problem::unavailable("Heapward is stopping; try again in a minute");
         let _permit = self.reads.acquire().await.map_err(closed)?;
-        let records = Arc::clone(&self.app.records);
-        let answer = tokio::task::spawn_blocking(move || ask(&*records)).await;
-        let answer = answer.unwrap_or_else(|error| Err(RecordsError(error.to_string())));
+        let reader = self.app.reader.clone();
+        let answer = tokio::task::spawn_blocking(move || ask(&reader)).await;
+        let answer = answer.map_err(|error| StoreError::GivenUp(error.to_string())).flatten();
         answer.map_err(|error| {
             tracing::error!(%error, "the store could not answer");
             Problem::unavailable("the store can't answer at the moment; try again in a minute")
@@ -120,8 +124,8 @@ impl House {
 
     /// Starts a pile after looking at what it says of itself.
     pub(super) async fn start_pile(&self, pile: PileRecord, by: String) -> Result<PileRecord, Problem> {
-        let standards: Vec<&str> = self.app.standards.keys().map(StandardId::as_str).collect();
-        entering::pile(&pile, &standards, self.now())?;
+        entering::pile(&pile)?;
+        entering::text("by", &by)?;
         Ok(self.app.handle.start_pile(pile, by).await?)
     }
 
@@ -131,21 +135,17 @@ impl House {
         placement: PlacementRecord,
         by: String,
     ) -> Result<PileRecord, Problem> {
-        let view = self.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
-        entering::placement(&placement, &view.pile, self.now())?;
+        self.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+        entering::placement(&placement, self.now())?;
+        entering::text("by", &by)?;
         Ok(self.app.handle.place(pile, placement, by).await?)
     }
 
     /// Writes into the log of a pile.
     pub(super) async fn enter(&self, entry: NewEntry) -> Result<Entry, Problem> {
         let pile = entry.pile.as_deref().unwrap_or_default();
-        let view = self.app.handle.view(pile).ok_or_else(|| Problem::no_pile(pile))?;
-        entering::note(&entry.note)?;
-        entering::event(&entry.event, &view.pile)?;
-        let withdraws = matches!(entry.event, Event::Withdrawn { .. });
-        if withdraws && entry.corrects.is_none() {
-            return Err(Problem::bad("`corrects` names the entry that is withdrawn"));
-        }
+        self.app.handle.view(pile).ok_or_else(|| Problem::no_pile(pile))?;
+        entering::entry(&entry)?;
         Ok(self.app.handle.enter(entry).await?)
     }
 

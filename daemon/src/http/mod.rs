@@ -26,7 +26,6 @@ mod paced;
 mod pages;
 mod params;
 mod problem;
-pub mod records;
 mod routes;
 mod server;
 mod sources;
@@ -38,6 +37,7 @@ use std::future::Future;
 use tokio::net::TcpListener;
 use tokio::sync::watch;
 
+pub use access::invitation;
 pub use access::keys::{CODE_MINUTES, Keys, Pass};
 use house::House;
 pub use house::{App, IngestStatus, RefusedMessages, TellingStatus};

@@ -23,6 +23,10 @@ pub(super) struct Page {
     pub(super) after: Option<String>,
 }
 
+/// Where a page of a list by time begins: behind an item of this instant and name.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Behind(pub(super) i64, pub(super) String);
+
 impl<S: Send + Sync> FromRequestParts<S> for Params {
     type Rejection = Problem;
 
@@ -31,6 +35,31 @@ impl<S: Send + Sync> FromRequestParts<S> for Params {
             return Err(Problem::bad("the query can't be read; write it as `key=value&key=value`"));
         };
         Params::of(pairs)
+    }
+}
+
+// === impl Page ===
+
+impl Page {
+    /// The cursor of a list by time.
+    pub(super) fn behind(&self) -> Result<Option<Behind>, Problem> {
+        let Some(after) = &self.after else {
+            return Ok(None);
+        };
+        let parts = after.split_once('~').and_then(|(ms, id)| Some(Behind(ms.parse().ok()?, id.to_owned())));
+        parts.map(Some).ok_or_else(|| Problem::bad("`after` is the `next` of the page before"))
+    }
+}
+
+// === impl Behind ===
+
+impl Behind {
+    pub(super) fn key(&self) -> (i64, &str) {
+        (self.0, &self.1)
+    }
+
+    pub(super) fn text(ms: i64, id: &str) -> String {
+        format!("{ms}~{id}")
     }
 }
 
@@ -86,8 +115,17 @@ impl Params {
         limit.ok_or_else(|| Problem::bad(format!("`limit` is a whole number from 1 to {max}")))
     }
 
+    /// What is there, for showing it again.
+    pub(super) fn pairs(&self) -> Vec<(String, String)> {
+        self.0.iter().map(|(key, value)| (key.clone(), value.clone())).collect()
+    }
+
     /// Refuses what was not asked for.
     pub(super) fn done(self, known: &str) -> Result<(), Problem> {
+        self.check(known)
+    }
+
+    pub(super) fn check(&self, known: &str) -> Result<(), Problem> {
         match self.0.keys().next() {
             None => Ok(()),
             Some(key) => Err(Problem::bad(format!("there is no parameter `{}`; known: {known}", shown(key)))),

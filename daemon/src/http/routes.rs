@@ -1,4 +1,4 @@
-//! All routes in one table: the router, the check of who may use them and the OpenAPI description are made of it.
+//! All routes in one table: the router, the check of who may use them and the `OpenAPI` description are made of it.
 
 use std::sync::Arc;
 use std::time::Duration;

@@ -153,11 +153,6 @@ impl Peer {
     pub(super) fn streams(&self) {
         self.state.stage.store(STREAMING, Ordering::Relaxed);
     }
-
-    #[cfg(test)]
-    pub(super) fn of(remote: SocketAddr, local: SocketAddr) -> Peer {
-        Peer { remote, local, state: State::new() }
-    }
 }
 
 // === impl State ===

@@ -4,7 +4,6 @@
 
 mod daily;
 mod outbox;
-mod records;
 mod ways_in;
 
 use std::collections::BTreeMap;
@@ -150,7 +149,7 @@ impl Daemon {
             config: config.clone(),
             clock: parts.clock.clone(),
             handle: handle.clone(),
-            records: Arc::new(records::StoredRecords(reader.clone())),
+            reader: reader.clone(),
             standards: Arc::new(parts.standards),
             ingest: ways_in::for_pages(ingest_handle.clone()),
             telling: telling_status(&board),

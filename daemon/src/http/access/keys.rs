@@ -111,7 +111,7 @@ impl Keys {
                 passes.extend(read::<Pass>(&path)?);
             }
         }
-        passes.sort_by(|a, b| a.made_ms.cmp(&b.made_ms));
+        passes.sort_by_key(|pass| pass.made_ms);
         Ok(passes)
     }
 
@@ -157,7 +157,8 @@ pub(in crate::http) fn hash(text: &str) -> String {
 }
 
 pub(in crate::http) fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+    let digit = |half: u8| char::from_digit(u32::from(half), 16).unwrap_or('0');
+    bytes.iter().flat_map(|byte| [digit(byte >> 4), digit(byte & 15)]).collect()
 }
 
 fn random<const N: usize>() -> io::Result<[u8; N]> {

@@ -62,7 +62,7 @@ pub(super) async fn list(
     };
     house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
     let limit = page.limit;
-    let entries = house.read(move |records| records.entries(Some(&pile), after, limit + 1)).await?;
+    let entries = house.read(move |reader| reader.entries(Some(&pile), after, limit + 1)).await?;
     Ok(json(&List::of(entries, limit, |entry| entry.seq.to_string(), shape::entry)))
 }
 
@@ -77,7 +77,7 @@ pub(super) async fn enter(
         pile: Some(pile),
         at_ms: at(new.at.as_deref(), now)?.0,
         entered_ms: now.0,
-        by: by(new.by, &visitor)?,
+        by: by(new.by, &visitor),
         note: new.note,
         corrects: new.corrects,
         event: event(&new.event, new.figures)?,
@@ -96,7 +96,7 @@ pub(super) async fn hand_reading(
         pile: Some(pile),
         at_ms: at(new.at.as_deref(), now)?.0,
         entered_ms: now.0,
-        by: by(new.by, &visitor)?,
+        by: by(new.by, &visitor),
         note: new.note,
         corrects: new.corrects,
         event: Event::HandReading { spot: new.spot, value: new.value, unit: new.unit },

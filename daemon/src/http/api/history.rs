@@ -21,13 +21,13 @@ use super::shape::time;
 use crate::http::house::House;
 use crate::http::params::Params;
 use crate::http::problem::{Problem, shown};
-use crate::http::records::{Bucket, Records, RecordsError};
-use crate::http::sources::{Source, sources};
+use crate::http::sources::{Piece, Source, sources};
 use crate::http::table::{self, Table};
 use crate::limits::HISTORY_POINTS_MAX;
 use crate::model::pile::PileRecord;
 use crate::model::reading::{quantity_word, unit_word};
 use crate::recorder::PileView;
+use crate::store::{Reader, StoreError};
 
 /// What is asked, after it was read.
 #[derive(Clone, Debug)]
@@ -72,7 +72,7 @@ struct Answer {
 
 enum Points {
     Raw { readings: Vec<Raw>, next: Option<Cursor> },
-    Buckets { step: Span, buckets: Vec<(usize, Bucket)> },
+    Buckets { step: Span, buckets: Vec<(usize, Piece)> },
 }
 
 const QUANTITIES: [(&str, Quantity); 5] = [
@@ -98,7 +98,7 @@ pub(super) async fn history(
     let view = house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
     let question = Question::read(params, &view)?;
     let record = view.pile.clone();
-    let answer = house.read(move |records| answer(records, &record, question)).await?;
+    let answer = house.read(move |reader| answer(reader, &record, question)).await?;
     let zone = house.app.config.farm.timezone;
     Ok(match answer.question.format {
         Format::Json => body::json(&answer.to_json(&pile)),
@@ -107,11 +107,11 @@ pub(super) async fn history(
     })
 }
 
-fn answer(records: &dyn Records, pile: &PileRecord, question: Question) -> Result<Answer, RecordsError> {
-    let sources = sources(records, pile, question.quantity, question.spot.as_deref())?;
+fn answer(reader: &Reader, pile: &PileRecord, question: Question) -> Result<Answer, StoreError> {
+    let sources = sources(reader, pile, question.quantity, question.spot.as_deref())?;
     let mut note = None;
     let points = match question.step {
-        None => raw(records, &sources, &question)?,
+        None => raw(reader, &sources, &question)?,
         Some(wanted) => {
             let step = widened(wanted, question.to - question.from, sources.len());
             if step != wanted {
@@ -126,7 +126,7 @@ fn answer(records: &dyn Records, pile: &PileRecord, question: Question) -> Resul
             let to = from + Span((span + step.0 - 1) / step.0 * step.0);
             let mut buckets = Vec::new();
             for (index, source) in sources.iter().enumerate() {
-                let part = source.buckets(records, from, to, step)?;
+                let part = source.buckets(reader, from, to, step)?;
                 buckets.extend(part.into_iter().map(|bucket| (index, bucket)));
             }
             buckets.sort_by_key(|(index, bucket)| (bucket.from, *index));
@@ -136,11 +136,11 @@ fn answer(records: &dyn Records, pile: &PileRecord, question: Question) -> Resul
     Ok(Answer { question, sources, points, note })
 }
 
-fn raw(records: &dyn Records, sources: &[Source], question: &Question) -> Result<Points, RecordsError> {
+fn raw(reader: &Reader, sources: &[Source], question: &Question) -> Result<Points, StoreError> {
     let Cursor { at, given } = question.after;
     let mut readings = Vec::new();
     for (index, source) in sources.iter().enumerate() {
-        let part = source.range(records, at, question.to, question.limit + given + 1)?;
+        let part = source.range(reader, at, question.to, question.limit + given + 1)?;
         readings.extend(part.into_iter().map(|(at, value)| Raw { source: index, at, value }));
     }
     readings.sort_by(|a, b| (a.at, a.source).cmp(&(b.at, b.source)).then(a.value.total_cmp(&b.value)));
@@ -250,12 +250,12 @@ impl Answer {
                 put("readings", readings.iter().map(reading).collect());
             }
             Points::Buckets { step, buckets } => {
-                let bucket = |(index, one): &(usize, Bucket)| {
+                let bucket = |(index, one): &(usize, Piece)| {
                     let source = &self.sources[*index];
                     json!({
                         "time": time(one.from), "source": source.name, "spot": source.spot,
-                        "minimum": one.minimum, "mean": one.mean, "maximum": one.maximum,
-                        "count": one.count, "unit": unit_word(source.unit),
+                        "minimum": one.summary.min, "mean": one.summary.mean(), "maximum": one.summary.max,
+                        "count": one.summary.count, "unit": unit_word(source.unit),
                     })
                 };
                 put("step_ms", json!(step.0));
@@ -280,10 +280,12 @@ impl Answer {
                 &["time", "source", "minimum", "mean", "maximum", "count", "unit"],
                 buckets.iter().map(|(index, one)| {
                     let source = &self.sources[*index];
-                    let numbers = [one.minimum, one.mean, one.maximum].map(table::number);
+                    let summary = &one.summary;
+                    let numbers =
+                        [summary.min, summary.mean().unwrap_or(f64::NAN), summary.max].map(table::number);
                     let mut cells = vec![table.text(&source.name)];
                     cells.extend(numbers);
-                    cells.extend([one.count.to_string(), unit(source.unit)]);
+                    cells.extend([summary.count.to_string(), unit(source.unit)]);
                     (one.from, cells)
                 }),
             ),

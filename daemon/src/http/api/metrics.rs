@@ -16,12 +16,13 @@ use crate::http::problem::Problem;
 use crate::model::reading::quantity_word;
 use crate::model::words::status_word;
 use crate::recorder::PileView;
+use crate::store::Reader;
 
 /// 200 while the store answers, else 503 with a problem. A broker that is away is no illness of ours: it is told
 /// beside.
 pub(super) async fn health(State(house): State<Arc<House>>, params: Params) -> Result<Response, Problem> {
     params.done("none")?;
-    house.read(|records| records.latest()).await?;
+    house.read(Reader::latest).await?;
     let ingest = (house.app.ingest)();
     Ok(body::json(&json!({
         "status": "ok",
@@ -32,7 +33,7 @@ pub(super) async fn health(State(house): State<Arc<House>>, params: Params) -> R
 
 pub(super) async fn metrics(State(house): State<Arc<House>>, params: Params) -> Result<Response, Problem> {
     params.done("none")?;
-    let latest = house.read(|records| records.latest()).await?;
+    let latest = house.read(Reader::latest).await?;
     let ingest = (house.app.ingest)();
     let telling = (house.app.telling)();
     let now = house.now();
@@ -88,9 +89,8 @@ pub(super) async fn metrics(State(house): State<Arc<House>>, params: Params) -> 
     );
     page.family("heapward_probe_age_seconds", "gauge", "Age of the newest reading of a probe.");
     for newest in &latest {
-        let labels =
-            [("probe", newest.series.probe.as_str()), ("quantity", quantity_word(newest.series.quantity))];
-        page.sample("heapward_probe_age_seconds", &labels, (now - newest.at).as_hours() * 3_600.0);
+        let labels = [("probe", newest.key.probe.as_str()), ("quantity", quantity_word(newest.key.quantity))];
+        page.sample("heapward_probe_age_seconds", &labels, (now - newest.reading.at).as_hours() * 3_600.0);
     }
     page.family("heapward_verdict", "gauge", "1 for the status that a pile has under a standard.");
     page.family("heapward_run_counted_seconds", "gauge", "Proven time in the open run of a spot.");

@@ -1,4 +1,4 @@
-//! How a route of the API is described. The OpenAPI document is made of these.
+//! How a route of the API is described. The `OpenAPI` document is made of these.
 
 use axum::http::Method;
 
@@ -9,13 +9,11 @@ pub(in crate::http) struct Operation {
     /// Unique name in camel case.
     pub(in crate::http) id: &'static str,
     pub(in crate::http) summary: &'static str,
-    /// Parameters of the query, from `parameters::ALL`. Those of the path follow from the path.
+    /// Parameters of the query, by their names in `schemas`. Those of the path follow from the path.
     pub(in crate::http) query: &'static [&'static str],
     /// Schema of the body.
     pub(in crate::http) body: Option<&'static str>,
     pub(in crate::http) answer: Answer,
-    /// Error statuses beside those that every route has.
-    pub(in crate::http) errors: &'static [u16],
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -38,7 +36,7 @@ pub(in crate::http) enum Answer {
 
 impl Operation {
     pub(in crate::http) const fn get(id: &'static str, summary: &'static str, answer: Answer) -> Operation {
-        Operation { method: Method::GET, id, summary, query: &[], body: None, answer, errors: &[] }
+        Operation { method: Method::GET, id, summary, query: &[], body: None, answer }
     }
 
     pub(in crate::http) const fn post(
@@ -47,15 +45,7 @@ impl Operation {
         body: &'static str,
         answer: Answer,
     ) -> Operation {
-        Operation {
-            method: Method::POST,
-            id,
-            summary,
-            query: &[],
-            body: Some(body),
-            answer,
-            errors: &[401, 409, 413, 415, 503],
-        }
+        Operation { method: Method::POST, id, summary, query: &[], body: Some(body), answer }
     }
 
     pub(in crate::http) const fn query(mut self, names: &'static [&'static str]) -> Operation {

@@ -10,7 +10,6 @@ use serde::Deserialize;
 use super::body::{Body, created, json};
 use super::shape::{self, List};
 use crate::http::access::Visitor;
-use crate::http::entering;
 use crate::http::house::House;
 use crate::http::params::{Params, instant, span};
 use crate::http::problem::Problem;
@@ -91,7 +90,7 @@ pub(super) async fn start(
         placements: Vec::new(),
         settings: new.settings,
     };
-    let by = by(new.by, &visitor)?;
+    let by = by(new.by, &visitor);
     let record = house.start_pile(record, by).await?;
     Ok(created(&shape::pile(&record)))
 }
@@ -114,21 +113,17 @@ pub(super) async fn place(
         every_ms: every.0,
         offset_c: new.offset_c,
     };
-    let by = by(new.by, &visitor)?;
+    let by = by(new.by, &visitor);
     let record = house.place(pile, record, by).await?;
     Ok(created(&shape::pile(&record)))
 }
 
 /// Initials: as given, else those of the pass.
-pub(super) fn by(given: Option<String>, visitor: &Visitor) -> Result<String, Problem> {
-    let by = given.filter(|by| !by.trim().is_empty()).unwrap_or_else(|| visitor.name().to_owned());
-    entering::text("by", &by)?;
-    Ok(by)
+pub(super) fn by(given: Option<String>, visitor: &Visitor) -> String {
+    given.filter(|by| !by.trim().is_empty()).unwrap_or_else(|| visitor.name().to_owned())
 }
 
 /// When it happened: as given, else now.
 pub(super) fn at(given: Option<&str>, now: At) -> Result<At, Problem> {
-    let at = given.map(|text| instant("at", text)).transpose()?.unwrap_or(now);
-    entering::happened(at, now)?;
-    Ok(at)
+    Ok(given.map(|text| instant("at", text)).transpose()?.unwrap_or(now))
 }

@@ -1,6 +1,7 @@
 //! What goes out as JSON: twins of the stored and judged types with times in RFC 3339 and units in the names.
 
 use heapward_rules::finding::Finding;
+use heapward_rules::ids::{ProbeId, SpotName};
 use heapward_rules::units::At;
 use heapward_rules::verdict::{Counts, Run, SpotVerdict, Verdict};
 use serde::Serialize;
@@ -16,6 +17,7 @@ use crate::model::words::{break_word, caution_word, status_word};
 use crate::recorder::PileView;
 
 #[derive(Serialize)]
+#[expect(clippy::struct_field_names, reason = "in JSON the pile's name is its `pile`")]
 pub(super) struct Pile {
     pile: String,
     bay: Option<String>,
@@ -64,6 +66,11 @@ impl List {
     }
 }
 
+/// What is shaped well enough by its own names.
+pub(super) fn plain(what: &impl Serialize) -> Value {
+    serde_json::to_value(what).unwrap_or_default()
+}
+
 pub(super) fn time(at: At) -> String {
     rfc3339(at)
 }
@@ -100,7 +107,7 @@ pub(super) fn placement(record: &PlacementRecord) -> Placement {
 
 /// The pile with what the judge says of it.
 pub(super) fn judged_pile(view: &PileView) -> Value {
-    let mut shape = serde_json::to_value(pile(&view.pile)).unwrap_or_default();
+    let mut shape = plain(&pile(&view.pile));
     if let Value::Object(members) = &mut shape {
         members.insert("judged_to".to_owned(), Value::String(rfc3339(view.judged_to)));
         members.insert("verdicts".to_owned(), view.judgement.verdicts.iter().map(verdict).collect());
@@ -116,7 +123,7 @@ pub(super) fn verdict(verdict: &Verdict) -> Value {
         "standard": verdict.standard.as_str(),
         "status": status_word(verdict.status),
         "at": time_or_null(verdict.at),
-        "held_up_by": verdict.held_up_by.as_ref().map(|spot| spot.as_str()),
+        "held_up_by": verdict.held_up_by.as_ref().map(SpotName::as_str),
         "cautions": verdict.cautions.iter().map(caution_word).collect::<Vec<_>>(),
         "required_ms": verdict.required.map(|required| required.time.0),
         "required_turns": verdict.required.map(|required| required.turns),
@@ -166,8 +173,8 @@ pub(super) fn finding(finding: &Finding) -> Value {
         "level": words::level(finding.level),
         "opened": rfc3339(finding.opened),
         "at": rfc3339(finding.at),
-        "spot": finding.spot.as_ref().map(|spot| spot.as_str()),
-        "probe": finding.probe.as_ref().map(|probe| probe.as_str()),
+        "spot": finding.spot.as_ref().map(SpotName::as_str),
+        "probe": finding.probe.as_ref().map(ProbeId::as_str),
     })
 }
 

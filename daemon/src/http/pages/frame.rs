@@ -1,12 +1,39 @@
-//! What is around every page.
+//! What is around every page, and the small pieces that several pages share.
 
+use heapward_rules::units::At;
 use maud::{DOCTYPE, Markup, html};
 
-use super::assets::style_address;
+use super::assets::{script_address, style_address};
+use crate::http::house::House;
 use crate::http::problem::Problem;
+use crate::http::words::{Style, about};
+use crate::model::time::rfc3339;
 
-/// A page: the menu is short, and below the notebook's first lines it is all the page's own.
-pub(super) fn page(title: &str, farm: &str, main: &Markup) -> Markup {
+/// The other pages, at the foot: nothing but names stands above a page's first sentence.
+const MENU: [(&str, &str); 6] = [
+    ("/", "Piles"),
+    ("/start", "Start a pile"),
+    ("/probes", "Probes"),
+    ("/outbox", "Messages sent"),
+    ("/refused", "Messages refused"),
+    ("/about", "About"),
+];
+
+/// A page of this farm. `live` names what the page follows while it is open (`*` for every pile).
+pub(super) fn page(house: &House, title: &str, live: Option<&str>, main: &Markup) -> Markup {
+    sheet(&house.app.config.farm.name, title, live, main)
+}
+
+/// What went wrong, in one line, with the way back.
+pub(in crate::http) fn problem(problem: &Problem) -> Markup {
+    let main = html! {
+        h1 { (problem.title()) }
+        p.verdict { (as_sentence(&problem.detail)) }
+    };
+    sheet("Heapward", problem.title(), None, &main)
+}
+
+fn sheet(farm: &str, title: &str, live: Option<&str>, main: &Markup) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -15,30 +42,40 @@ pub(super) fn page(title: &str, farm: &str, main: &Markup) -> Markup {
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { (title) " - " (farm) }
                 link rel="stylesheet" href=(style_address());
+                link rel="icon" href="data:,";
+                @if live.is_some() { script src=(script_address()) defer {} }
             }
             body {
-                header {
-                    p.farm { a href="/" { (farm) } }
+                p.farm { a href="/" { (farm) } }
+                main data-live=[live] { (main) }
+                nav aria-label="Pages" {
+                    @for (address, name) in MENU { a.touch href=(address) { (name) } }
                 }
-                main { (main) }
             }
         }
     }
 }
 
-/// What went wrong, in one line, with the way back.
-pub(in crate::http) fn problem(problem: &Problem) -> Markup {
-    let main = html! {
-        h1 { (problem.title()) }
-        p.verdict { (sentence(&problem.detail)) }
-        p { a.touch href="/" { "Back to the piles" } }
-    };
-    page(problem.title(), "Heapward", &main)
-}
-
 /// A line of ours as a sentence.
-fn sentence(line: &str) -> String {
+pub(super) fn as_sentence(line: &str) -> String {
     let mut chars = line.chars();
     let first = chars.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
-    format!("{first}{}.", chars.as_str().replace('`', "\u{2019}"))
+    let rest = chars.as_str();
+    let end = if rest.ends_with('.') { "" } else { "." };
+    format!("{first}{rest}{end}")
+}
+
+/// An instant on the farm's clock, readable for programs too.
+pub(super) fn instant(at: At, style: Style) -> Markup {
+    html! { time datetime=(rfc3339(at)) { (style.when(at)) } }
+}
+
+/// How long ago, with the instant for who wants it.
+pub(super) fn ago(at: At, now: At, style: Style) -> Markup {
+    html! { time datetime=(rfc3339(at)) title=(style.when(at)) { (about(now - at)) " ago" } }
+}
+
+/// The way to the next page of a list.
+pub(super) fn more(address: Option<String>) -> Markup {
+    html! { @if let Some(address) = address { p { a.touch href=(address) { "Further back" } } } }
 }

@@ -3,8 +3,6 @@
 use std::sync::Arc;
 
 use axum::extract::State;
-use heapward_rules::ids::StandardId;
-use heapward_rules::standard::Standard;
 use heapward_rules::units::At;
 use maud::{Markup, html};
 
@@ -25,36 +23,50 @@ pub(super) async fn all(State(house): State<Arc<House>>, params: Params) -> Resu
         h1 { "Piles" }
         @if views.is_empty() {
             p.verdict { "No pile has been started yet." }
+            p { a.touch href="/start" { "Start a pile" } }
         }
-        @for view in &views {
-            (lines(view, &house, now, style))
-        }
+        @for view in &views { (lines(view, &house, now, style)) }
     };
-    Ok(page("Piles", &house.app.config.farm.name, &main))
+    Ok(page(&house, "Piles", Some("*"), &main))
 }
 
 fn lines(view: &PileView, house: &House, now: At, style: Style) -> Markup {
-    let pile = &view.pile;
     html! {
         section.pile {
-            h2 { "Pile " (pile.id) }
-            p.aside {
-                @if let Some(bay) = &pile.bay { "Bay " (bay) ", " }
-                (words::method(&pile.method)) ", built " (style.day(At(pile.built_ms)))
-            }
-            @for one in &view.judgement.verdicts {
-                p.verdict { (verdict::sentence(one, style)) }
-                p.aside { (verdict::standard_line(one, standard(house, &one.standard))) }
-            }
-            ul.today {
-                @for job in today::jobs(view, now, style) {
-                    li.act[job.act] { (job.what) }
-                }
-            }
+            h2 { a href=(format!("/piles/{}", view.pile.id)) { "Pile " (view.pile.id) } }
+            p.aside { (about(view, style)) }
+            (verdicts(view, house, style))
+            (jobs(view, now, style))
         }
     }
 }
 
-fn standard<'a>(house: &'a House, id: &StandardId) -> Option<&'a Standard> {
-    house.app.standards.get(id)
+/// Where it stands, how it is treated and since when.
+pub(super) fn about(view: &PileView, style: Style) -> Markup {
+    let pile = &view.pile;
+    html! {
+        @if let Some(bay) = pile.bay.as_deref().filter(|bay| !bay.is_empty()) { "Bay " (bay) ", " }
+        (words::method(&pile.method)) ", built " (style.day(At(pile.built_ms)))
+    }
+}
+
+/// The verdicts as sentences, each with its rule.
+pub(super) fn verdicts(view: &PileView, house: &House, style: Style) -> Markup {
+    html! {
+        @for one in &view.judgement.verdicts {
+            p.verdict { (verdict::sentence(one, style)) }
+            p.aside { (verdict::standard_line(one, house.app.standards.get(&one.standard))) }
+        }
+        @if view.judgement.verdicts.is_empty() { p.verdict { "No standard was chosen for this pile." } }
+    }
+}
+
+pub(super) fn jobs(view: &PileView, now: At, style: Style) -> Markup {
+    html! {
+        ul.today {
+            @for job in today::jobs(view, now, style) {
+                li { span.act[job.act] { (job.what) } }
+            }
+        }
+    }
 }

@@ -1,3 +1,5 @@
 mod api;
+mod described;
 mod farm;
 mod hostile;
+mod pages;

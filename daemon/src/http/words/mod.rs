@@ -1,5 +1,7 @@
 //! Words for people and words for scripts: what the judge and the watchers say, as sentences and as fixed terms.
 
+pub(super) mod incident;
+pub(super) mod log;
 pub(super) mod today;
 pub(super) mod verdict;
 
@@ -62,6 +64,16 @@ pub(super) fn method(method: &str) -> &str {
     }
 }
 
+/// `manure` as people say it.
+pub(super) fn material(material: &str) -> &str {
+    match material {
+        "plant" => "plant material only",
+        "animal" => "animal material, no manure",
+        "manure" => "with manure",
+        other => other,
+    }
+}
+
 /// `8 min`, `3 h`, `2 days`: how long ago or how long.
 pub(super) fn about(span: Span) -> String {
     match span.0.max(0) / 60_000 {
@@ -114,13 +126,9 @@ impl Style {
         format!("{:.1} {}", self.number(temperature), self.sign())
     }
 
-    /// A limit, without decimals where it has none: `131 °F`.
+    /// A limit as a figure of an axis, without decimals where it has none: `131`.
     pub(super) fn limit(self, temperature: Celsius) -> String {
         let number = self.number(temperature);
-        if (number - number.round()).abs() < 0.05 {
-            format!("{number:.0} {}", self.sign())
-        } else {
-            self.temperature(temperature)
-        }
+        if (number - number.round()).abs() < 0.05 { format!("{number:.0}") } else { format!("{number:.1}") }
     }
 }

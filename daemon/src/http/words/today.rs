@@ -40,7 +40,7 @@ fn job(finding: &Finding, now: At, style: Style) -> Job {
     };
     let since = about(now - finding.figures.since.unwrap_or(finding.opened));
     let figure = |finding: &Finding| {
-        finding.figures.temperature.map(|t| format!(" at {}", style.temperature(t))).unwrap_or_default()
+        finding.figures.temperature.map(|t| format!(" at {} and", style.temperature(t))).unwrap_or_default()
     };
     let what = match finding.kind {
         Kind::Overheating if finding.level == Level::Danger => format!(
@@ -55,7 +55,7 @@ fn job(finding: &Finding, now: At, style: Style) -> Job {
         ),
         Kind::OverheatingAhead => format!("{place} will be above 160 °F soon. Give a little more air, and look at the moisture."),
         Kind::RunAtRisk => format!(
-            "{place} is about to fall out of the range{}{}. Add cover there and cut the blower's time on by a third.",
+            "{place} is{} about to fall out of the range{}. Add cover there and cut the blower's time on by a third.",
             figure(finding),
             counted(finding)
         ),

@@ -2,7 +2,7 @@
 
 use heapward_rules::standard::Standard;
 use heapward_rules::units::Span;
-use heapward_rules::verdict::{SpotVerdict, Status, Verdict};
+use heapward_rules::verdict::{Break, BreakReason, Caution, SpotVerdict, Status, Verdict};
 
 use super::{Style, hours};
 
@@ -33,8 +33,11 @@ pub(in crate::http) fn sentence(verdict: &Verdict, style: Style) -> String {
 /// Name of the standard with its clause, as the line above or below the sentence.
 pub(in crate::http) fn standard_line(verdict: &Verdict, standard: Option<&Standard>) -> String {
     match standard {
-        Some(standard) if standard.title.contains(&standard.clause) => standard.title.clone(),
-        Some(standard) => format!("{} ({})", standard.title, standard.clause),
+        Some(standard) => {
+            // A title may end in the clause's number, which follows anyway.
+            let name = standard.title.split_once(", ").filter(|(_, end)| standard.clause.contains(end));
+            format!("{}, {}", name.map_or(standard.title.as_str(), |(name, _)| name), standard.clause)
+        }
         None => verdict.standard.to_string(),
     }
 }
@@ -47,7 +50,7 @@ fn proven(verdict: &Verdict) -> String {
     let least = lagging(verdict).map_or(Span::ZERO, |spot| counted(spot, verdict.status));
     let turns = match required.turns {
         0 => String::new(),
-        turns => format!(", {} of {turns} turns", lagging(verdict).map_or(0, |spot| turns_of(spot))),
+        turns => format!(", {} of {turns} turns", lagging(verdict).map_or(0, turns_of)),
     };
     if least == Span::ZERO {
         return format!("Nothing of {} proven yet{turns}", hours(required.time));
@@ -73,6 +76,34 @@ pub(in crate::http) fn counted(spot: &SpotVerdict, status: Status) -> Span {
         _ => spot.longest_run,
     };
     run.map_or(Span::ZERO, |run| run.counted)
+}
+
+/// A caution as a sentence with what to do.
+pub(in crate::http) fn caution(caution: &Caution) -> String {
+    match caution {
+        Caution::UnitUnconfirmed(spot) => format!(
+            "Is the probe at {spot} in the right unit? It was hot from the start. Read there by hand once: that \
+             settles it."
+        ),
+        Caution::TurnsCloseTogether => {
+            "Two turns lie less than 12 hours apart; an inspector may ask.".to_owned()
+        }
+        Caution::CuringNotRecorded => {
+            "The rule asks for curing too; write down when the pile is moved.".to_owned()
+        }
+    }
+}
+
+/// Why a run ended, in a sentence.
+pub(in crate::http) fn break_sentence(one: &Break, style: Style) -> String {
+    let reason = match one.reason {
+        BreakReason::TooCold => "it was too cold after",
+        BreakReason::TooHot => "it was too hot after",
+        BreakReason::NoEvidence => "no reading proves the time after",
+        BreakReason::Turned => "the pile was turned after",
+        BreakReason::MaterialAdded => "fresh material was added after",
+    };
+    format!("{}: {reason} {}.", one.spot, style.when(one.at))
 }
 
 fn turns_of(spot: &SpotVerdict) -> usize {

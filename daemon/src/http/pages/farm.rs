@@ -1,0 +1,233 @@
+//! Pages about the farm's equipment: probes, messages out, messages refused, Heapward itself.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use axum::extract::{Extension, State};
+use axum::response::{IntoResponse, Redirect, Response};
+use heapward_rules::reading::Unit;
+use heapward_rules::units::At;
+use maud::{Markup, html};
+
+use super::form::{Posted, needed};
+use super::frame::{ago, instant, more, page};
+use crate::http::access::Visitor;
+use crate::http::house::House;
+use crate::http::params::{Behind, Params};
+use crate::http::problem::Problem;
+use crate::http::words::{Style, about};
+use crate::model::message::{Delivery, OutboxMessage};
+use crate::model::reading::{quantity_word, unit_word};
+use crate::recorder::PileView;
+use crate::store::{Latest, Reader};
+
+pub(super) async fn probes(State(house): State<Arc<House>>, params: Params) -> Result<Markup, Problem> {
+    params.done("none")?;
+    let style = Style::of(&house.app.config);
+    let now = house.now();
+    let latest = house.read(Reader::latest).await?;
+    let views = house.app.handle.views();
+    let mut probes: BTreeMap<String, Vec<&Latest>> =
+        house.app.config.probes.iter().map(|probe| (probe.id.to_string(), Vec::new())).collect();
+    for one in &latest {
+        probes.entry(one.key.probe.to_string()).or_default().push(one);
+    }
+    let main = html! {
+        h1 { "Probes" }
+        @if probes.is_empty() { p.verdict { "No probe is configured, and none has spoken." } }
+        table.lines {
+            thead { tr { th { "Probe" } th { "Says" } th { "Stands" } th { "What is wrong" } } }
+            tbody {
+                @for (probe, said) in &probes {
+                    tr {
+                        th { (probe) p.aside { "every " (about(house.declared_every(probe))) } }
+                        td data-head="Says" {
+                            @if said.is_empty() { "nothing yet" }
+                            @for one in said { p.aside { (figure(one)) ", " (ago(one.reading.at, now, style)) } }
+                        }
+                        td data-head="Stands" { (stands(&views, probe, now)) }
+                        td data-head="What is wrong" { (wrong(&views, probe)) }
+                    }
+                }
+            }
+        }
+        p.hint { "Place or move a probe from the page of its pile: \u{201c}Something else\u{201d}, then \u{201c}Place a probe\u{201d}." }
+    };
+    Ok(page(&house, "Probes", Some("*"), &main))
+}
+
+/// As reported, to the digit, in the probe's own unit.
+fn figure(one: &Latest) -> String {
+    let unit = match one.key.unit {
+        Unit::Celsius => "°C",
+        Unit::Fahrenheit => "°F",
+        unit => unit_word(unit),
+    };
+    format!("{} {} {unit}", quantity_word(one.key.quantity), one.reading.value)
+}
+
+fn stands(views: &[Arc<PileView>], probe: &str, now: At) -> Markup {
+    let placed: Vec<(&str, &str)> = views
+        .iter()
+        .flat_map(|view| view.pile.placements.iter().map(move |one| (view.pile.id.as_str(), one)))
+        .filter(|(_, one)| one.probe == probe && one.until_ms.is_none_or(|until| until > now.0))
+        .map(|(pile, one)| (pile, one.spot.as_str()))
+        .collect();
+    html! {
+        @if placed.is_empty() { "in no pile" }
+        @for (pile, spot) in placed { p { a href=(format!("/piles/{pile}")) { "pile " (pile) } ", " (spot) } }
+    }
+}
+
+fn wrong(views: &[Arc<PileView>], probe: &str) -> Markup {
+    let open = views.iter().flat_map(|view| &view.open);
+    let mut kinds: Vec<&str> = open
+        .filter(|finding| finding.probe.as_ref().is_some_and(|one| one.as_str() == probe))
+        .map(|finding| crate::http::words::kind(finding.kind))
+        .collect();
+    kinds.dedup();
+    html! {
+        @if kinds.is_empty() { "nothing known" }
+        @for kind in kinds { p { (kind.replace('-', " ")) } }
+    }
+}
+
+pub(super) async fn refused(State(house): State<Arc<House>>, params: Params) -> Result<Markup, Problem> {
+    params.done("none")?;
+    let style = Style::of(&house.app.config);
+    let status = (house.app.ingest)();
+    let main = html! {
+        h1 { "Messages refused" }
+        @if status.refused.is_empty() { p.verdict { "Every message since the start could be read." } }
+        @else { p.verdict { (status.refused.iter().map(|one| one.count).sum::<u64>()) " messages since the start could not be read." } }
+        p {
+            "Taken in: " (status.messages) " messages, " (status.readings) " readings. Retained: " (status.retained)
+            " (never readings, their age is unknown). Undated: " (status.undated) "."
+        }
+        ul.log {
+            @for one in &status.refused {
+                li {
+                    div.when { (one.count) " times" br; (instant(one.last, style)) }
+                    div {
+                        p { (one.reason) }
+                        p.aside { "Topic " (one.topic) ", first " (instant(one.first, style)) }
+                        pre { (one.example) }
+                    }
+                }
+            }
+        }
+    };
+    Ok(page(&house, "Messages refused", None, &main))
+}
+
+pub(super) async fn outbox(State(house): State<Arc<House>>, mut params: Params) -> Result<Markup, Problem> {
+    let asked = params.page()?;
+    params.done("limit, after")?;
+    let style = Style::of(&house.app.config);
+    let limit = asked.limit;
+    let behind = asked.behind()?;
+    let mut messages =
+        house.read(move |reader| reader.messages(behind.as_ref().map(Behind::key), limit + 1)).await?;
+    let further = messages.len() > limit;
+    messages.truncate(limit);
+    let next = messages
+        .last()
+        .filter(|_| further)
+        .map(|last| format!("/outbox?limit={limit}&after={}", Behind::text(last.created_ms, &last.id)));
+    let status = (house.app.telling)();
+    let main = html! {
+        h1 { "Messages sent" }
+        @if messages.is_empty() { p.verdict { "Nobody has been told anything yet." } }
+        @for (channel, trouble) in &status.trouble {
+            p { span.act { "The channel " (channel) " does not work: " (trouble) } }
+        }
+        ul.log {
+            @for one in &messages {
+                li {
+                    div.when { (instant(At(one.created_ms), style)) br; (one.contact) }
+                    div {
+                        p { (message_text(one)) }
+                        p.aside { "By " (one.channel) ", " (delivery(&one.delivery, one.tries, style)) }
+                    }
+                }
+            }
+        }
+        (more(next))
+    };
+    Ok(page(&house, "Messages sent", None, &main))
+}
+
+fn message_text(message: &OutboxMessage) -> &str {
+    if message.html.is_some() && !message.subject.is_empty() { &message.subject } else { &message.text }
+}
+
+fn delivery(delivery: &Delivery, tries: u32, style: Style) -> Markup {
+    html! {
+        @match delivery {
+            Delivery::Waiting { due_ms } => {
+                "waits until " (instant(At(*due_ms), style)) @if tries > 0 { ", tried " (tries) " times" }
+            }
+            Delivery::Sent { at_ms } => { "sent " (instant(At(*at_ms), style)) }
+            Delivery::Superseded { .. } => { "went out as part of another message" }
+            Delivery::Failed { at_ms, reason } => { "given up " (instant(At(*at_ms), style)) ": " (reason) }
+        }
+    }
+}
+
+/// A person has seen an incident.
+pub(super) async fn seen(
+    State(house): State<Arc<House>>,
+    Extension(_): Extension<Visitor>,
+    Posted(mut params): Posted,
+) -> Result<Response, Problem> {
+    let incident = needed(&mut params, "incident", "the incident")?;
+    params.done("form, incident")?;
+    house.app.handle.seen(incident.clone()).await?;
+    let known = |pile: &&str| house.app.handle.view(pile).is_some();
+    let back = incident.split('/').next().filter(known).map(|pile| format!("/piles/{pile}"));
+    Ok(Redirect::to(back.as_deref().unwrap_or("/")).into_response())
+}
+
+pub(super) async fn about_heapward(
+    State(house): State<Arc<House>>,
+    params: Params,
+) -> Result<Markup, Problem> {
+    params.done("none")?;
+    let style = Style::of(&house.app.config);
+    let now = house.now();
+    let app = &house.app;
+    let (ingest, telling) = ((app.ingest)(), (app.telling)());
+    let passes = app.handle.views().len();
+    let main = html! {
+        h1 { "About" }
+        p.verdict { "Heapward " (env!("CARGO_PKG_VERSION")) " keeps watch over " (passes) " piles of " (app.config.farm.name) "." }
+        p { "It is no fire alarm and no gas alarm. It judges by published rules as data; your certifier decides." }
+        h2 { "Clock" }
+        p {
+            "It is " (instant(now, style)) " (" (app.config.farm.timezone.name()) "). "
+            @if app.clock.is_trusted() { "The clock is trusted." }
+            @else { span.act { "The clock is not trusted yet: readings without a time of their own wait." } }
+        }
+        h2 { "Messages in" }
+        p {
+            @match &ingest.source {
+                None => { "No broker is configured." }
+                Some(source) if ingest.connected => { "Connected: " (source) "." }
+                Some(source) => { span.act { "Not connected to " (source) "." } }
+            }
+            @if let Some(last) = ingest.last_message { " The last message came " (ago(last, now, style)) "." }
+            " " a href="/refused" { "What was refused" } "."
+        }
+        h2 { "Messages out" }
+        p { (telling.sent) " sent since the start, " (telling.waiting) " waiting, " (telling.failed) " given up. " a href="/outbox" { "All of them" } "." }
+        h2 { "Rules" }
+        @for standard in app.standards.values() {
+            h3 { (standard.title) }
+            p { (standard.meaning) " " (standard.clause) "." @if !standard.verified { " These figures are from memory: check them before you rely on them." } }
+        }
+        h2 { "For scripts" }
+        p { "The API is described at " a href="/v1/openapi.json" { "/v1/openapi.json" } ", counters are at " a href="/metrics" { "/metrics" } "." }
+        p { a.touch href="/pair" { "Pair this phone" } }
+    };
+    Ok(page(&house, "About", None, &main))
+}

@@ -1,0 +1,141 @@
+//! The log: dates and initials in the margin, sentences right of it, a ruled line between. And the incidents.
+
+use std::sync::Arc;
+
+use axum::extract::{Extension, Path, State};
+use heapward_rules::units::At;
+use maud::{Markup, html};
+
+use super::frame::{instant, page};
+use crate::http::access::Visitor;
+use crate::http::house::House;
+use crate::http::params::Params;
+use crate::http::problem::Problem;
+use crate::http::sources::all_entries;
+use crate::http::words::{Style, incident, log};
+use crate::model::entry::{Entry, Event};
+use crate::model::incident::{Incident, Stage};
+
+pub(super) async fn whole(
+    State(house): State<Arc<House>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(pile): Path<String>,
+    params: Params,
+) -> Result<Markup, Problem> {
+    params.done("none")?;
+    house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    let style = Style::of(&house.app.config);
+    let asked = pile.clone();
+    let entries = house.read(move |reader| all_entries(reader, &asked)).await?;
+    let main = html! {
+        h1 { "Log of pile " (pile) }
+        p.aside { "Newest first. Nothing is overwritten: what was corrected stays, struck through." }
+        (list(entries.iter().rev(), &entries, visitor.pass.is_some(), style))
+        p { a.touch href=(format!("/piles/{pile}")) { "Back to pile " (pile) } }
+    };
+    Ok(page(&house, &format!("Log of pile {pile}"), None, &main))
+}
+
+/// Some entries; `all` tells which of them were corrected by others.
+pub(super) fn list<'a>(
+    shown: impl Iterator<Item = &'a Entry>,
+    all: &[Entry],
+    may_write: bool,
+    style: Style,
+) -> Markup {
+    html! {
+        ul.log {
+            @for entry in shown { (line(entry, all, may_write, style)) }
+        }
+    }
+}
+
+fn line(entry: &Entry, all: &[Entry], may_write: bool, style: Style) -> Markup {
+    let one = &entry.entry;
+    let by_other = all.iter().find(|other| other.entry.corrects == Some(entry.seq));
+    let correctable = may_write && by_other.is_none() && can_be_corrected(&one.event);
+    html! {
+        li {
+            div.when { (instant(At(one.at_ms), style)) br; (one.by) }
+            div {
+                p.gone[by_other.is_some()] { (log::sentence(&one.event, style)) " " (one.note) }
+                p.aside {
+                    "No. " (entry.seq)
+                    @if let Some(former) = one.corrects { ", in place of no. " (former) }
+                    @if let Some(other) = by_other { ", corrected by no. " (other.seq) }
+                    @if one.entered_ms > one.at_ms + 900_000 { ", entered " (instant(At(one.entered_ms), style)) }
+                }
+                @if correctable {
+                    @let pile = one.pile.as_deref().unwrap_or_default();
+                    a.touch.zoom href=(format!("/piles/{pile}/log/{}", entry.seq)) { "Correct" }
+                }
+            }
+        }
+    }
+}
+
+/// People's entries can be corrected by people; what the daemon concluded follows from them.
+pub(super) fn can_be_corrected(event: &Event) -> bool {
+    !matches!(
+        event,
+        Event::Built
+            | Event::ProbePlaced { .. }
+            | Event::Withdrawn { .. }
+            | Event::RunQualified { .. }
+            | Event::RunBroken { .. }
+            | Event::VerdictAmended { .. }
+            | Event::RecordEvent { .. }
+    )
+}
+
+/// What was written down a moment ago, so that nobody writes it twice.
+pub(super) fn just_written(entries: &[Entry], seq: Option<u64>, style: Style) -> Markup {
+    let entry = seq.and_then(|seq| entries.iter().find(|entry| entry.seq == seq));
+    html! {
+        @if let Some(entry) = entry {
+            p role="status" {
+                "Written down: " (log::sentence(&entry.entry.event, style)) " " (instant(At(entry.entry.at_ms), style))
+            }
+        }
+    }
+}
+
+pub(super) fn incidents(
+    incidents: &[Incident],
+    most: usize,
+    visitor: &Visitor,
+    now: At,
+    style: Style,
+) -> Markup {
+    html! {
+        @if !incidents.is_empty() {
+            h2 { "What was noticed" }
+            ul.log {
+                @for one in incidents.iter().take(most) {
+                    li {
+                        div.when { (instant(At(one.opened_ms), style)) }
+                        div {
+                            p { (incident::sentence(one, now, style)) }
+                            (seen(one, visitor))
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// The button that keeps an open incident from being told again.
+fn seen(incident: &Incident, visitor: &Visitor) -> Markup {
+    let open = incident.closed_ms.is_none()
+        && matches!(incident.stage, Stage::Noted | Stage::Told | Stage::Reminded);
+    html! {
+        @if let Some(token) = visitor.form_token().filter(|_| open) {
+            form.inline method="post" action="/seen" {
+                input type="hidden" name="form" value=(token);
+                input type="hidden" name="incident" value=(incident.id);
+                button { "I have seen it" }
+            }
+        }
+    }
+}

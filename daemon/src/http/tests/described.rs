@@ -1,0 +1,125 @@
+//! Every answer is what the description says.
+
+use heapward_rules::units::Span;
+use serde_json::{Value, json};
+
+use super::farm::TestFarm;
+
+/// What does not fit, as the path to it. Knows as much of JSON Schema as our schemas use.
+fn misfit(document: &Value, schema: &Value, value: &Value, at: &str) -> Option<String> {
+    if let Some(reference) = schema["$ref"].as_str() {
+        let name = reference.rsplit('/').next().unwrap();
+        return misfit(document, &document["components"]["schemas"][name], value, at);
+    }
+    if let Some(any) = schema["anyOf"].as_array() {
+        let misfits: Option<Vec<String>> = any.iter().map(|one| misfit(document, one, value, at)).collect();
+        return misfits.map(|misfits| misfits.join(" or "));
+    }
+    if schema["enum"].as_array().is_some_and(|words| !words.contains(value)) {
+        return Some(format!("{at}: {value} is none of the words"));
+    }
+    let fits = match schema["type"].as_str() {
+        Some("object") => value.is_object(),
+        Some("array") => value.is_array(),
+        Some("string") => value.is_string(),
+        Some("integer") => value.is_i64() || value.is_u64(),
+        Some("number") => value.is_number(),
+        Some("boolean") => value.is_boolean(),
+        Some("null") => value.is_null(),
+        _ => false,
+    };
+    if !fits {
+        return Some(format!("{at}: {value} is no {}", schema["type"]));
+    }
+    if schema["format"] == "date-time" && crate::model::time::parse_rfc3339(value.as_str().unwrap()).is_none()
+    {
+        return Some(format!("{at}: {value} is no time"));
+    }
+    if let Some(items) = value.as_array() {
+        return items.iter().find_map(|item| misfit(document, &schema["items"], item, &format!("{at}[]")));
+    }
+    let members = value.as_object()?;
+    let required = schema["required"].as_array().into_iter().flatten();
+    if let Some(missing) =
+        required.map(|name| name.as_str().unwrap()).find(|name| !members.contains_key(*name))
+    {
+        return Some(format!("{at}: {missing} is missing"));
+    }
+    members.iter().find_map(|(name, value)| match schema["properties"].get(name) {
+        Some(schema) => misfit(document, schema, value, &format!("{at}.{name}")),
+        None if schema["additionalProperties"] == false => Some(format!("{at}: {name} is not described")),
+        None => None,
+    })
+}
+
+#[tokio::test]
+async fn answers_are_as_described() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    for probe in ["k1", "k2", "k3"] {
+        farm.readings(probe, Span::minutes(20), (0..400).map(|n| 60.0 + f64::from(n.min(200)) * 0.6)).await;
+    }
+    let turned = json!({ "event": "turned" });
+    assert_eq!(farm.post("/v1/piles/2026-03/entries", &turned).await.status, 201);
+    let mute = json!({ "until": "2026-06-01T00:00:00Z", "reason": "watering" });
+    assert_eq!(farm.post("/v1/piles/2026-03/mute", &mute).await.status, 204);
+    let document = farm.get("/v1/openapi.json").await.json();
+    let mut seen = 0;
+    for (path, methods) in document["paths"].as_object().unwrap() {
+        let schema = &methods["get"]["responses"]["200"]["content"]["application/json"]["schema"];
+        if schema.is_null() {
+            continue;
+        }
+        let path = path.replace("{pile}", "2026-03");
+        for query in ["", "?step=1h", "?limit=1"] {
+            if query == "?step=1h" && !path.ends_with("history")
+                || query == "?limit=1" && !path.ends_with('s')
+            {
+                continue;
+            }
+            let reply = farm.get(&format!("{path}{query}")).await;
+            assert_eq!(reply.status, 200, "{path}{query} {reply:?}");
+            assert_eq!(misfit(&document, schema, &reply.json(), &path), None);
+            seen += 1;
+        }
+    }
+    assert!(seen >= 20, "{seen}");
+    for target in ["/v1/none", "/v1/piles/none", "/v1/piles?x=y"] {
+        let reply = farm.get(target).await.json();
+        assert_eq!(
+            misfit(&document, &json!({ "$ref": "#/components/schemas/Problem" }), &reply, target),
+            None
+        );
+    }
+}
+
+#[tokio::test]
+async fn lists_are_paged_to_the_end() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    for probe in ["k1", "k2", "k3", "k4"] {
+        farm.readings(probe, Span::minutes(20), (0..100).map(|n| 60.0 + f64::from(n))).await;
+    }
+    for target in [
+        "/v1/piles/2026-03/spots",
+        "/v1/piles/2026-03/placements",
+        "/v1/probes",
+        "/v1/piles/2026-03/readings",
+        "/v1/piles/2026-03/entries",
+        "/v1/incidents",
+        "/v1/outbox",
+    ] {
+        let whole = farm.get(target).await.json()["items"].as_array().unwrap().clone();
+        let mut pieces = Vec::new();
+        let mut after = String::new();
+        loop {
+            let page = farm.get(&format!("{target}?limit=3{after}")).await.json();
+            pieces.extend(page["items"].as_array().unwrap().clone());
+            match page["next"].as_str() {
+                Some(next) => after = format!("&after={}", next.replace(' ', "%20")),
+                None => break,
+            }
+        }
+        assert_eq!(pieces, whole, "{target}");
+    }
+}

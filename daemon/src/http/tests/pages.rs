@@ -1,0 +1,328 @@
+//! The pages as a phone in the barn sees them.
+
+use heapward_rules::units::Span;
+
+use super::farm::{BUILT, Reply, TestFarm};
+use crate::clock::Clock;
+
+/// A paired phone: keeps its cookie, fills in forms as a browser does.
+struct Phone<'a> {
+    farm: &'a TestFarm,
+    cookie: String,
+}
+
+impl<'a> Phone<'a> {
+    async fn paired(farm: &'a TestFarm) -> Phone<'a> {
+        let code = farm.keys.make_code(farm.clock.now()).unwrap();
+        let link = farm.get(&format!("/pair/{code}")).await;
+        assert!(link.body.contains(&code), "{link:?}");
+        let phone = Phone { farm, cookie: String::new() };
+        let reply = phone.send("/pair", &[("code", &code), ("name", "OM")], &phone.origin()).await;
+        assert_eq!((reply.status, reply.header("location")), (303, Some("/")), "{reply:?}");
+        let cookie = reply.header("set-cookie").unwrap();
+        assert!(cookie.contains("httponly") && cookie.contains("samesite=strict"), "{cookie}");
+        Phone { farm, cookie: cookie.split(';').next().unwrap().to_owned() }
+    }
+
+    fn origin(&self) -> String {
+        format!("http://{}", self.farm.at)
+    }
+
+    async fn get(&self, target: &str) -> Reply {
+        self.farm.ask("GET", target, &[("Cookie", &self.cookie)], "").await
+    }
+
+    async fn send(&self, target: &str, fields: &[(&str, &str)], origin: &str) -> Reply {
+        let encode = |text: &str| -> String {
+            text.bytes()
+                .map(|byte| {
+                    if byte.is_ascii_alphanumeric() {
+                        char::from(byte).to_string()
+                    } else {
+                        format!("%{byte:02X}")
+                    }
+                })
+                .collect()
+        };
+        let body: Vec<String> =
+            fields.iter().map(|(key, value)| format!("{}={}", encode(key), encode(value))).collect();
+        let kind = "application/x-www-form-urlencoded";
+        let headers = [("Content-Type", kind), ("Cookie", &self.cookie), ("Origin", origin)];
+        self.farm.ask("POST", target, &headers, &body.join("&")).await
+    }
+
+    /// Opens a page, fills its form and sends it.
+    async fn fill(&self, target: &str, fields: &[(&str, &str)]) -> Reply {
+        let page = self.get(target).await;
+        assert_eq!(page.status, 200, "{page:?}");
+        let mut all: Vec<(String, String)> = inputs(&page.body);
+        for (key, value) in fields {
+            all.retain(|(other, _)| other != key);
+            all.push(((*key).to_owned(), (*value).to_owned()));
+        }
+        let form = page.body.split("<form class=\"write\" method=\"post\" action=\"").nth(1).unwrap();
+        let action = form.split('"').next().unwrap();
+        let all: Vec<(&str, &str)> = all.iter().map(|(key, value)| (key.as_str(), value.as_str())).collect();
+        self.send(action, &all, &self.origin()).await
+    }
+}
+
+/// Names and values of the inputs of the page's form that are filled in already.
+fn inputs(page: &str) -> Vec<(String, String)> {
+    let form = page.split("<form class=\"write\"").nth(1).unwrap().split("</form>").next().unwrap();
+    let attribute = |tag: &str, name: &str| {
+        tag.split(&format!(" {name}=\"")).nth(1).map(|rest| rest.split('"').next().unwrap().to_owned())
+    };
+    let mut inputs = Vec::new();
+    for tag in form.split("<input").skip(1).map(|tag| tag.split('>').next().unwrap()) {
+        let button = tag.contains("type=\"radio\"") || tag.contains("type=\"checkbox\"");
+        if button && !tag.contains(" checked") {
+            continue;
+        }
+        inputs.extend(attribute(tag, "name").zip(attribute(tag, "value")));
+    }
+    for select in form.split("<select").skip(1).map(|select| select.split("</select>").next().unwrap()) {
+        let chosen = select.split("<option").find(|option| option.contains(" selected")).unwrap_or_default();
+        inputs.extend(attribute(select, "name").zip(attribute(chosen, "value")));
+    }
+    inputs
+}
+
+#[tokio::test]
+async fn a_pile_is_started_filled_with_a_probe_and_written_about() {
+    let farm = TestFarm::new().await;
+    let phone = Phone::paired(&farm).await;
+    let reply =
+        phone.fill("/start", &[("bay", "2"), ("cn", "28,5"), ("recipe", "4 loads of stable bedding")]).await;
+    assert_eq!((reply.status, reply.header("location")), (303, Some("/piles/2026-01/place")), "{reply:?}");
+    let reply = phone.fill("/piles/2026-01/place", &[("probe", "k1"), ("spot", "core-north")]).await;
+    assert_eq!((reply.status, reply.header("location")), (303, Some("/piles/2026-01")), "{reply:?}");
+    let fields =
+        [("spot", "outer-south"), ("value", "131,5"), ("unit", "F"), ("note", "dial <b>thermometer</b>")];
+    let reply = phone.fill("/piles/2026-01/write/reading", &fields).await;
+    assert_eq!(reply.status, 303, "{reply:?}");
+    let page = phone.get(reply.header("location").unwrap()).await.body;
+    assert!(page.contains("Written down: Read by hand at outer-south: 131.5 °F."), "{page}");
+    assert!(page.contains("dial &lt;b&gt;thermometer&lt;/b&gt;"), "{page}");
+    assert!(page.contains("4 loads of stable bedding"));
+    assert!(page.contains("<svg"));
+}
+
+#[tokio::test]
+async fn every_form_can_be_sent() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    let phone = Phone::paired(&farm).await;
+    for (what, fields) in [
+        ("reading", vec![("spot", "core-north"), ("value", "55"), ("unit", "C")]),
+        ("turned", vec![]),
+        ("watered", vec![("gallons", "40")]),
+        ("check", vec![("squeeze", "right"), ("smell", "earthy"), ("blower", "yes")]),
+        ("covered", vec![("depth", "8")]),
+        ("aeration", vec![("on", "1,5"), ("off", "20")]),
+        ("material", vec![("what", "a load of leaves")]),
+        ("give-up", vec![("spot", "outer-south"), ("reason", "lance broken")]),
+        ("compared", vec![("probe", "k1"), ("reference", "0"), ("read", "0.4")]),
+        ("probe-out", vec![("probe", "k4")]),
+        ("curing", vec![]),
+        ("note", vec![("note", "wind")]),
+        ("used", vec![("bed", "bed 4"), ("yards", "2")]),
+    ] {
+        let reply = phone.fill(&format!("/piles/2026-03/write/{what}"), &fields).await;
+        assert_eq!(reply.status, 303, "{what} {}", reply.body);
+    }
+    let log = phone.get("/piles/2026-03/log").await.body;
+    for words in [
+        "Watered with 40 gallons",
+        "Aeration set to 1 min 30 s on, 20 min off",
+        "Spot outer-south given up: lance broken",
+    ] {
+        assert!(log.contains(words), "{words}");
+    }
+}
+
+#[tokio::test]
+async fn what_was_typed_wrong_comes_back_with_the_reason() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    let phone = Phone::paired(&farm).await;
+    for (fields, words) in [
+        (vec![("spot", "core-north"), ("value", "hot"), ("unit", "F")], "is no number"),
+        (vec![("spot", "core-north"), ("value", "900"), ("unit", "F")], "no temperature of a pile"),
+        (
+            vec![("spot", "core-north"), ("value", "131"), ("unit", "F"), ("at", "2026-06-01T00:00")],
+            "ahead of the clock",
+        ),
+        (
+            vec![("spot", "core-north"), ("value", "131"), ("unit", "F"), ("by", "")],
+            "who wrote it is missing",
+        ),
+    ] {
+        let reply = phone.fill("/piles/2026-03/write/reading", &fields).await;
+        assert_eq!(reply.status, 400, "{reply:?}");
+        assert!(reply.body.to_lowercase().contains(words), "{words} {}", reply.body);
+        assert!(reply.body.contains("value=\"core-north\" checked"), "{}", reply.body);
+    }
+}
+
+#[tokio::test]
+async fn an_entry_is_corrected_and_nothing_is_lost() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    let phone = Phone::paired(&farm).await;
+    let reply = phone.fill("/piles/2026-03/write/watered", &[("gallons", "400")]).await;
+    let seq: u64 = reply.header("location").unwrap().rsplit('=').next().unwrap().parse().unwrap();
+    let reply = phone.fill(&format!("/piles/2026-03/log/{seq}/anew"), &[("gallons", "40")]).await;
+    assert_eq!(reply.status, 303, "{reply:?}");
+    let second: u64 = reply.header("location").unwrap().rsplit('=').next().unwrap().parse().unwrap();
+    let reply =
+        phone.fill(&format!("/piles/2026-03/log/{second}"), &[("reason", "that was the other pile")]).await;
+    assert_eq!(reply.status, 303, "{reply:?}");
+    let log = phone.get("/piles/2026-03/log").await.body;
+    assert_eq!(log.matches("class=\"gone\"").count(), 2, "{log}");
+    for words in ["400 gallons", "with 40 gallons", "Withdrawn: that was the other pile."] {
+        assert!(log.contains(words), "{words}");
+    }
+}
+
+#[tokio::test]
+async fn forms_from_elsewhere_are_refused() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    let phone = Phone::paired(&farm).await;
+    let target = "/piles/2026-03/write/turned";
+    let page = phone.get(target).await;
+    let fields = inputs(&page.body);
+    let good: Vec<(&str, &str)> = fields.iter().map(|(key, value)| (key.as_str(), value.as_str())).collect();
+    let without: Vec<(&str, &str)> = good.iter().filter(|(key, _)| *key != "form").copied().collect();
+    let other: Vec<(&str, &str)> = without.iter().copied().chain([("form", "0000")]).collect();
+    let ours = phone.origin();
+    for (fields, origin, status) in [
+        (&good, "http://evil.example", 403),
+        (&good, "null", 403),
+        (&good, "https://127.0.0.1", 403),
+        (&good, "", 403),
+        (&without, ours.as_str(), 403),
+        (&other, ours.as_str(), 403),
+        (&good, ours.as_str(), 303),
+    ] {
+        let reply = phone.send(target, fields, origin).await;
+        assert_eq!(reply.status, status, "{origin} {fields:?} {reply:?}");
+    }
+    // A stranger is sent to the pairing page, and what he posts is refused.
+    assert_eq!(farm.get(target).await.header("location"), Some("/pair"));
+    let stranger = Phone { farm: &farm, cookie: String::new() };
+    assert_eq!(stranger.send(target, &good, &ours).await.status, 401);
+    let site =
+        [("Origin", ours.as_str()), ("Sec-Fetch-Site", "cross-site"), ("Cookie", phone.cookie.as_str())];
+    assert_eq!(farm.ask("POST", target, &site, "").await.status, 403);
+}
+
+#[tokio::test]
+async fn reading_may_need_the_pass_too() {
+    let farm = TestFarm::with(|config| config.http.open_reading = false).await;
+    farm.with_pile().await;
+    for target in ["/", "/piles/2026-03", "/probes", "/outbox", "/about"] {
+        let reply = farm.get(target).await;
+        assert_eq!((reply.status, reply.header("location")), (303, Some("/pair")), "{target}");
+    }
+    for target in ["/v1/piles", "/metrics", "/v1/live"] {
+        assert_eq!(farm.get(target).await.status, 401, "{target}");
+    }
+    assert_eq!(farm.get("/healthz").await.status, 200);
+    let phone = Phone::paired(&farm).await;
+    assert_eq!(phone.get("/piles/2026-03").await.status, 200);
+    assert_eq!(phone.get("/v1/piles").await.status, 200);
+    let reply = phone.fill("/pair", &[]).await;
+    assert_eq!(reply.status, 303);
+    assert_eq!(phone.get("/v1/piles").await.status, 401, "the cookie of a phone whose pass is gone");
+}
+
+#[tokio::test]
+async fn names_that_are_markup_stay_names() {
+    let farm = TestFarm::with(|config| config.farm.name = "<i>Quillback</i> & Farm".to_owned()).await;
+    farm.with_pile().await;
+    let phone = Phone::paired(&farm).await;
+    let nasty = [
+        "<script>alert(1)</script>",
+        "\"><img src=x onerror=alert(1)>",
+        "'--><svg/onload=alert(1)>",
+        "{{7*7}}",
+        "&lt;b&gt;",
+        "</textarea><b>",
+    ];
+    for text in nasty {
+        let reply = phone.fill("/piles/2026-03/write/note", &[("note", text)]).await;
+        assert_eq!(reply.status, 303, "{reply:?}");
+        let reply = phone
+            .fill("/piles/2026-03/write/material", &[("what", text), ("by", text.get(..15).unwrap_or(text))])
+            .await;
+        assert_eq!(reply.status, 303, "{reply:?}");
+    }
+    for target in [
+        "/",
+        "/piles/2026-03",
+        "/piles/2026-03/log",
+        "/probes",
+        "/refused",
+        "/outbox",
+        "/about",
+        "/piles/%3Cscript%3E",
+    ] {
+        let page = phone.get(target).await.body;
+        for raw in ["<script>", "<img", "<svg/", "<i>", "</textarea><b>"] {
+            assert!(!page.contains(raw), "{target} {raw}");
+        }
+    }
+}
+
+#[tokio::test]
+async fn the_live_view_says_what_changed_and_ends_with_the_daemon() {
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    let mut stream = tokio::net::TcpStream::connect(farm.at).await.unwrap();
+    stream.write_all(format!("GET /v1/live HTTP/1.1\r\nHost: {}\r\n\r\n", farm.at).as_bytes()).await.unwrap();
+    let mut text = String::new();
+    let mut bytes = [0; 4_096];
+    while !text.contains("\"pile\":\"2026-03\"") {
+        let n = stream.read(&mut bytes).await.unwrap();
+        assert!(n > 0, "{text}");
+        text.push_str(&String::from_utf8_lossy(&bytes[..n]));
+    }
+    assert!(text.contains("content-type: text/event-stream"), "{text}");
+    let began = std::time::Instant::now();
+    farm.stopped().await;
+    while stream.read(&mut bytes).await.is_ok_and(|n| n > 0) {}
+    assert!(began.elapsed() < std::time::Duration::from_secs(2), "{:?}", began.elapsed());
+}
+
+#[tokio::test]
+async fn the_chart_shows_gaps_crosses_and_hands() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    farm.readings(
+        "k1",
+        Span::minutes(1),
+        (0..300).map(|n| if n == 100 { 185.0 } else { 100.0 + f64::from(n) / 10.0 }),
+    )
+    .await;
+    farm.readings_from("k1", BUILT + Span::hours(12), Span::minutes(1), (0..300).map(|_| 135.0)).await;
+    farm.clock.advance(Span::hours(18));
+    let phone = Phone::paired(&farm).await;
+    phone
+        .fill("/piles/2026-03/write/reading", &[("spot", "core-north"), ("value", "120"), ("unit", "F")])
+        .await;
+    let page = phone.get("/piles/2026-03").await.body;
+    let line = page.split("<path class=\"line p0\" d=\"").nth(1).unwrap().split('"').next().unwrap();
+    assert_eq!(line.matches('M').count(), 2, "{line}");
+    assert!(page.contains("class=\"cross\""));
+    assert!(page.contains("class=\"hand\""));
+    assert!(page.len() < 120_000, "{}", page.len());
+    for range in ["6h", "1d", "3d", "7d", "30d", "all"] {
+        let page = phone.get(&format!("/piles/2026-03?range={range}")).await;
+        assert_eq!(page.status, 200, "{range}");
+        assert!(page.body.contains("aria-current"), "{range}");
+    }
+    assert_eq!(phone.get("/piles/2026-03?range=2d").await.status, 400);
+}

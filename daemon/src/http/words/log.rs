@@ -1,0 +1,141 @@
+//! Entries of the log as sentences, and as words on the chart's time axis.
+
+use heapward_rules::reading::Unit;
+
+use super::Style;
+use crate::model::entry::Event;
+use crate::model::reading::parse_unit;
+
+/// What an entry says, without its note.
+pub(in crate::http) fn sentence(event: &Event, style: Style) -> String {
+    match event {
+        Event::Built => "Built.".to_owned(),
+        Event::Turned => "Turned.".to_owned(),
+        Event::MaterialAdded { what } => format!("Fresh material added{}.", after(": ", what)),
+        Event::SpotGivenUp { spot, reason } => format!("Spot {spot} given up: {reason}."),
+        Event::Watered { litres } => {
+            format!(
+                "Watered{}.",
+                litres
+                    .map(|l| format!(" with {:.0} gallons ({l:.0} litres)", l / LITRES_PER_GALLON))
+                    .unwrap_or_default()
+            )
+        }
+        Event::Covered { depth_in } => {
+            format!("Covered{}.", depth_in.map(|d| format!(", {d} inches deep")).unwrap_or_default())
+        }
+        Event::AerationChanged { on_seconds, off_seconds } => aeration(*on_seconds, *off_seconds),
+        Event::HandReading { spot, value, unit } => {
+            let sign = match parse_unit(unit) {
+                Some(Unit::Celsius) => "°C",
+                _ => "°F",
+            };
+            format!("Read by hand at {spot}: {value} {sign}.")
+        }
+        Event::Check { squeeze, smell, blower_heard } => {
+            check(squeeze.as_deref(), smell.as_deref(), *blower_heard)
+        }
+        Event::ProbePlaced { probe, spot, .. } => format!("Probe {probe} placed at {spot}."),
+        Event::ProbeRemoved { probe } => format!("Probe {probe} taken out."),
+        Event::Calibration { probe, reference_c, read_c } => {
+            let said = |c: f64| style.temperature(heapward_rules::units::Celsius(c));
+            format!("Probe {probe} compared: it said {} at {}.", said(*read_c), said(*reference_c))
+        }
+        Event::MovedToCuring => "Moved to curing.".to_owned(),
+        Event::Used { bed, cubic_yards, crop } => {
+            let amount = cubic_yards.map(|yards| format!(" {yards} cubic yards")).unwrap_or_default();
+            format!("Used{amount} on {bed}{}.", after(", for ", crop.as_deref().unwrap_or_default()))
+        }
+        Event::Withdrawn { reason } => format!("Withdrawn: {reason}."),
+        Event::Note => String::new(),
+        Event::RunQualified { standard } => format!("Qualified under {standard}."),
+        Event::RunBroken { standard, spot, reason } => {
+            format!("The run at {spot} under {standard} ended: {reason}.")
+        }
+        Event::VerdictAmended { standard, was, is } => {
+            format!("The verdict under {standard} was amended from {was} to {is}.")
+        }
+        Event::RecordEvent { what } => format!("{what}."),
+    }
+}
+
+/// The word on the time axis; whether the hours begin anew there.
+pub(in crate::http) fn mark(event: &Event) -> Option<(&'static str, bool)> {
+    match event {
+        Event::Turned => Some(("turned", true)),
+        Event::MaterialAdded { .. } => Some(("material", true)),
+        Event::Watered { .. } => Some(("watered", false)),
+        Event::Covered { .. } => Some(("covered", false)),
+        Event::AerationChanged { .. } => Some(("air", false)),
+        Event::SpotGivenUp { .. } => Some(("given up", false)),
+        Event::MovedToCuring => Some(("to curing", false)),
+        Event::Used { .. } => Some(("used", false)),
+        Event::RunQualified { .. } => Some(("qualified", false)),
+        _ => None,
+    }
+}
+
+pub(in crate::http) const LITRES_PER_GALLON: f64 = 3.785_411_784;
+
+fn after(separator: &str, text: &str) -> String {
+    if text.trim().is_empty() { String::new() } else { format!("{separator}{}", text.trim()) }
+}
+
+fn aeration(on: Option<u32>, off: Option<u32>) -> String {
+    let minutes = |seconds: u32| match (seconds / 60, seconds % 60) {
+        (0, s) => format!("{s} s"),
+        (m, 0) => format!("{m} min"),
+        (m, s) => format!("{m} min {s} s"),
+    };
+    match (on, off) {
+        (Some(on), Some(off)) => format!("Aeration set to {} on, {} off.", minutes(on), minutes(off)),
+        _ => "Aeration changed.".to_owned(),
+    }
+}
+
+fn check(squeeze: Option<&str>, smell: Option<&str>, blower: Option<bool>) -> String {
+    let blower = blower.map(|heard| if heard { "blower heard" } else { "blower not heard" }.to_owned());
+    let parts = [
+        squeeze.map(|word| format!("a squeezed handful is {word}")),
+        smell.map(|word| match word {
+            "none" => "no smell".to_owned(),
+            word => format!("smells {word}"),
+        }),
+        blower,
+    ];
+    let said: Vec<String> = parts.into_iter().flatten().collect();
+    if said.is_empty() { "Looked at.".to_owned() } else { format!("Looked at: {}.", said.join(", ")) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::DisplayUnit;
+
+    #[test]
+    fn sentences() {
+        let style = Style { zone: chrono_tz::America::New_York, unit: DisplayUnit::Fahrenheit };
+        for (event, wanted) in [
+            (Event::Watered { litres: Some(151.4) }, "Watered with 40 gallons (151 litres)."),
+            (Event::Watered { litres: None }, "Watered."),
+            (
+                Event::AerationChanged { on_seconds: Some(90), off_seconds: Some(1_200) },
+                "Aeration set to 1 min 30 s on, 20 min off.",
+            ),
+            (
+                Event::HandReading { spot: "core-north".to_owned(), value: 131.5, unit: "F".to_owned() },
+                "Read by hand at core-north: 131.5 °F.",
+            ),
+            (
+                Event::Check { squeeze: Some("dry".to_owned()), smell: None, blower_heard: Some(false) },
+                "Looked at: a squeezed handful is dry, blower not heard.",
+            ),
+            (
+                Event::Used { bed: "bed 4".to_owned(), cubic_yards: Some(1.5), crop: None },
+                "Used 1.5 cubic yards on bed 4.",
+            ),
+        ] {
+            assert_eq!(sentence(&event, style), wanted);
+        }
+    }
+}
