@@ -91,7 +91,7 @@ pub const OUTBOX_LOOK: Span = Span::minutes(15);
 /// Time to reach a mail server or provider.
 pub const CONNECT_TIMEOUT: Duration = Duration::from_secs(15);
 /// Time for a whole sending: a slow mail server on a rural line, but not a dead one.
-pub const SEND_TIMEOUT: Duration = Duration::from_secs(60);
+pub const SEND_TIMEOUT: Duration = Duration::from_mins(1);
 /// Of an answer that refuses, as much as tells why.
 pub const ANSWER_EXCERPT_BYTES: usize = 2_048;
 pub const ANSWER_EXCERPT_CHARS: usize = 200;
@@ -203,7 +203,7 @@ pub const MQTT_STALL_SECONDS_MAX: u64 = 30;
 pub const MQTT_IDLE_SECONDS_MAX: u64 = 24 * 3_600;
 /// Pause before the answer to a wrong pass, so that guessing is slow.
 pub const MQTT_WRONG_PASS_MILLIS: u64 = 1_000;
-/// QoS 1 messages of one client that are not acknowledged yet; then nothing more is read from it.
+/// `QoS` 1 messages of one client that are not acknowledged yet; then nothing more is read from it.
 pub const MQTT_UNFINISHED_MAX: usize = 1_024;
 /// Messages of one client in a second that give no reading; then nothing more is read from it in that second.
 pub const MQTT_USELESS_PER_SECOND_MAX: u32 = 10_000;
@@ -320,9 +320,9 @@ pub const BROKER_REQUESTS_MAX: usize = 4_096;
 /// Messages on the card that wait for their acknowledgement.
 pub const BROKER_ACKS_MAX: usize = 65_536;
 /// First and longest pause between two tries to connect.
-pub const BROKER_PAUSE_FIRST: std::time::Duration = std::time::Duration::from_secs(1);
-pub const BROKER_PAUSE_MAX: std::time::Duration = std::time::Duration::from_secs(60);
+pub const BROKER_PAUSE_FIRST: Duration = Duration::from_secs(1);
+pub const BROKER_PAUSE_MAX: Duration = Duration::from_mins(1);
 /// So many lost connections within this time: somebody else uses our client id, and we take turns.
 pub const BROKER_TAKEN_OVER_TIMES: usize = 3;
-pub const BROKER_TAKEN_OVER_WITHIN: std::time::Duration = std::time::Duration::from_secs(60);
-pub const BROKER_TAKEN_OVER_PAUSE: std::time::Duration = std::time::Duration::from_secs(300);
+pub const BROKER_TAKEN_OVER_WITHIN: Duration = Duration::from_mins(1);
+pub const BROKER_TAKEN_OVER_PAUSE: Duration = Duration::from_mins(5);

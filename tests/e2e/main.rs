@@ -1,4 +1,6 @@
 //! The whole daemon, as its users run it, against real parts.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test that cannot go on stops with the place")]
+
 mod commands;
 mod deploy;

@@ -5,9 +5,9 @@
 //! | packet | answer |
 //! | --- | --- |
 //! | CONNECT | with a pass (user and password) if passes are configured; a second client with the same id and user takes over; session never present |
-//! | PUBLISH QoS 0, 1 | taken in, if the pass may speak for the topic; PUBACK when its readings are on the card, in the order of the PUBLISHes |
-//! | PUBLISH QoS 2 | disconnect, with a line in the log |
-//! | SUBSCRIBE | granted with QoS 0; only what Heapward itself publishes ever comes |
+//! | PUBLISH `QoS` 0, 1 | taken in, if the pass may speak for the topic; PUBACK when its readings are on the card, in the order of the `PUBLISHes` |
+//! | PUBLISH `QoS` 2 | disconnect, with a line in the log |
+//! | SUBSCRIBE | granted with `QoS` 0; only what Heapward itself publishes ever comes |
 //! | UNSUBSCRIBE, PINGREQ | UNSUBACK, PINGRESP |
 //! | DISCONNECT | the last will is forgotten |
 //! | nothing | disconnect after 1.5 times the keep-alive; the last will is read as a hint of availability |

@@ -1,4 +1,5 @@
 use super::*;
+use std::fmt::Write as _;
 
 fn check(script: &str, expected: &[&str]) {
     super::check(&[Kind::BlowerOff, Kind::BlowerStuckOn], script, expected);
@@ -52,9 +53,7 @@ fn saw_tooth(spot: &str, from: i64, to: i64) -> String {
         for (step, value) in [60.0, 59.3, 58.6, 60.0, 60.0, 60.0].iter().enumerate() {
             let at =
                 At(0) + Span::minutes(half * 30) + Span::minutes(5 * i64::try_from(step).expect("small"));
-            script.push_str(&shown(at));
-            script.push_str(&format!(" {spot} {value}C"));
-            script.push('\n');
+            let _ = writeln!(script, "{} {spot} {value}C", shown(at));
         }
     }
     script
