@@ -23,6 +23,7 @@ mod drying;
 mod fell_out;
 mod overheating;
 mod probes;
+mod properties;
 mod ready;
 mod risk;
 mod stall;

@@ -1,5 +1,4 @@
 use super::*;
-use std::fmt::Write as _;
 
 fn check(script: &str, expected: &[&str]) {
     super::check(&[Kind::BlowerOff, Kind::BlowerStuckOn], script, expected);
@@ -53,7 +52,9 @@ fn saw_tooth(spot: &str, from: i64, to: i64) -> String {
         for (step, value) in [60.0, 59.3, 58.6, 60.0, 60.0, 60.0].iter().enumerate() {
             let at =
                 At(0) + Span::minutes(half * 30) + Span::minutes(5 * i64::try_from(step).expect("small"));
-            let _ = writeln!(script, "{} {spot} {value}C", shown(at));
+            for part in [&shown(at), " ", spot, " ", &value.to_string(), "C\n"] {
+                script.push_str(part);
+            }
         }
     }
     script
