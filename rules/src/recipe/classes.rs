@@ -139,30 +139,48 @@ pub fn vector_attraction(pieces: &[(Celsius, Span)]) -> Option<(bool, Celsius)> 
     Some((hours >= 14.0 * 24.0 && always && mean.is_above(Celsius(45.0)), mean))
 }
 
-/// Significant reduction of pathogens, 40 CFR 503 App. B: 40 °C or more for 5 days on end, with more than 55 °C for 4 h
-/// on end within them. From readings in order of time, not further apart than `gap_max`; gives the instant at which it
-/// was met. A run counts between readings that both show it.
-pub fn significant_reduction(readings: &[(At, Celsius)], gap_max: Span) -> Option<At> {
-    let mut warm_since = None;
-    let mut hot_since = None;
-    let mut peaked = false;
-    let mut newest: Option<At> = None;
-    for (at, temperature) in readings {
-        if newest.is_some_and(|before| *at - before > gap_max) || temperature.is_below(Celsius(40.0)) {
-            (warm_since, hot_since, peaked) = (None, None, false);
+/// Significant reduction of pathogens by composting: so warm for so long, with a peak of so long within it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PeakedRun {
+    pub at_least: Celsius,
+    pub during: Span,
+    /// Strictly above.
+    pub peak_above: Celsius,
+    pub peak_during: Span,
+}
+
+/// 40 CFR 503 App. B: 40 °C or more for 5 days, with more than 55 °C for 4 h within them.
+pub const SIGNIFICANT_REDUCTION: PeakedRun = PeakedRun {
+    at_least: Celsius(40.0),
+    during: Span::days(5),
+    peak_above: Celsius(55.0),
+    peak_during: Span::hours(4),
+};
+
+impl PeakedRun {
+    /// When it was met, from readings in order of time not further apart than `gap_max`. A stretch counts between
+    /// readings that both show it, and both are read as unbroken.
+    pub fn met_at(&self, readings: &[(At, Celsius)], gap_max: Span) -> Option<At> {
+        let (mut warm_since, mut peak_since, mut peaked) = (None, None, false);
+        let mut newest: Option<At> = None;
+        for (at, temperature) in readings {
+            let cold = temperature.is_below(self.at_least);
+            if cold || newest.is_some_and(|before| *at - before > gap_max) {
+                (warm_since, peak_since, peaked) = (None, None, false);
+            }
+            newest = Some(*at);
+            if cold {
+                continue;
+            }
+            let warm = *warm_since.get_or_insert(*at);
+            peak_since = temperature.is_above(self.peak_above).then_some(peak_since.unwrap_or(*at));
+            peaked |= peak_since.is_some_and(|since| *at - since >= self.peak_during);
+            if peaked && *at - warm >= self.during {
+                return Some(*at);
+            }
         }
-        newest = Some(*at);
-        if temperature.is_below(Celsius(40.0)) {
-            continue;
-        }
-        let warm = *warm_since.get_or_insert(*at);
-        hot_since = temperature.is_above(Celsius(55.0)).then_some(hot_since.unwrap_or(*at));
-        peaked |= hot_since.is_some_and(|since| *at - since >= Span::hours(4));
-        if peaked && *at - warm >= Span::days(5) {
-            return Some(*at);
-        }
+        None
     }
-    None
 }
 
 #[cfg(test)]
@@ -180,7 +198,7 @@ mod tests {
             (0..=hours).map(|hour| (At(0) + Span::hours(hour), Celsius(value(hour)))).collect()
         };
         let met = |list: Vec<(At, Celsius)>| {
-            significant_reduction(&list, Span::hours(4)).map(|at| at.0 / 3_600_000)
+            SIGNIFICANT_REDUCTION.met_at(&list, Span::hours(4)).map(|at| at.0 / 3_600_000)
         };
         assert_eq!(met(readings(10..15, None, 200)), Some(120));
         assert_eq!(met(readings(10..14, None, 200)), None, "three hours between four readings");

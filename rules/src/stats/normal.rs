@@ -32,11 +32,11 @@ pub fn normal_quantile(p: f64) -> f64 {
 
 /// The complementary error function for x >= 0.
 ///
-/// Below 2.5 by the series exp(-x²) 2/√π Σ 2ⁿ x²ⁿ⁺¹ / (2n+1)!!, whose terms are all positive; above by the continued
+/// Below 1.5 by the series exp(-x²) 2/√π Σ 2ⁿ x²ⁿ⁺¹ / (2n+1)!!, whose terms are all positive; above by the continued
 /// fraction 1 / (x + 1/2 / (x + 1 / (x + 3/2 / ...))) (Abramowitz and Stegun 7.1.6 and 7.1.14).
 fn erfc(x: f64) -> f64 {
     let gauss = (-x * x).exp();
-    if x < 2.5 {
+    if x < 1.5 {
         let mut term = x;
         let mut sum = x;
         let mut odd = 1.0;
@@ -48,7 +48,7 @@ fn erfc(x: f64) -> f64 {
         return 1.0 - gauss * sum * 2.0 / PI.sqrt();
     }
     let mut fraction = x;
-    for n in (1..=120_u32).rev() {
+    for n in (1..=200_u32).rev() {
         fraction = x + f64::from(n) / 2.0 / fraction;
     }
     gauss / (fraction * PI.sqrt())
