@@ -52,7 +52,7 @@ pub struct Flow {
 }
 
 impl Pipe {
-    /// Pressure lost at a flow: f L/D ρ v²/2, f by Colebrook.
+    /// Pressure lost at a flow: f L/D times density v²/2, f by Colebrook.
     pub fn flow(&self, cfm: f64) -> Flow {
         let diameter = self.diameter_in * M_PER_IN;
         let velocity = cfm * M3_PER_FT3 / 60.0 / (PI * diameter * diameter / 4.0);

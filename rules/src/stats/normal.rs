@@ -32,7 +32,7 @@ pub fn normal_quantile(p: f64) -> f64 {
 
 /// The complementary error function for x >= 0.
 ///
-/// Below 1.5 by the series exp(-x²) 2/√π Σ 2ⁿ x²ⁿ⁺¹ / (2n+1)!!, whose terms are all positive; above by the continued
+/// Below 1.5 by the series exp(-x²) 2/sqrt(pi) sum of 2^n x^(2n+1) / (2n+1)!!, whose terms are all positive; above by the continued
 /// fraction 1 / (x + 1/2 / (x + 1 / (x + 3/2 / ...))) (Abramowitz and Stegun 7.1.6 and 7.1.14).
 fn erfc(x: f64) -> f64 {
     let gauss = (-x * x).exp();
