@@ -4,3 +4,5 @@
 
 mod commands;
 mod deploy;
+mod kills;
+mod main_job;

@@ -186,6 +186,7 @@ impl Recorder {
             self.changed.insert(pile);
         }
         for reading in readings {
+            self.farm.arrived(&reading.probe, now);
             let found = self.farm.heard(&reading.probe, reading.at);
             told.extend(self.farm_told(&found, now));
         }
@@ -307,6 +308,7 @@ impl Recorder {
         for latest in reader.latest()? {
             self.farm.heard(&latest.key.probe, latest.reading.at);
         }
+        self.farm.begin(now);
         for record in reader.piles()? {
             let id = record.id.clone();
             let standards = self.standards_of(&record);

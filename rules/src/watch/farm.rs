@@ -44,7 +44,7 @@ pub struct Farm {
     /// Newest instant stepped.
     now: At,
     all: Option<Case>,
-    /// When all came back: each has its time to speak again before it counts as silent.
+    /// When all came back, or the watch began: each has its time to speak before it counts as silent.
     back: At,
 }
 
@@ -52,6 +52,8 @@ pub struct Farm {
 #[derive(Clone, Debug, Default)]
 struct Voice {
     heard: Option<At>,
+    /// When its last word came in: while what a gateway kept comes in, the probe speaks, though of long ago.
+    arrived: Option<At>,
     /// Every placement in every pile, by its beginning.
     places: BTreeMap<At, Place>,
     case: Option<(Place, Case)>,
@@ -92,7 +94,8 @@ impl Voice {
     /// Since when it has to speak, and its place.
     fn waits(&self, at: At) -> Option<(At, &Place)> {
         let (from, place) = self.place(at)?;
-        Some((self.heard.map_or(from, |heard| heard.max(from)), place))
+        let since = [Some(from), self.heard, self.arrived].into_iter().flatten().max()?;
+        Some((since, place))
     }
 
     fn case_level(&self) -> Option<Level> {
@@ -151,6 +154,18 @@ impl Farm {
         self.progress.insert(pile.clone(), progress);
     }
 
+    /// The watch begins, or begins again after a stop: what was said meanwhile may still be on its way.
+    pub fn begin(&mut self, at: At) {
+        self.now = self.now.max(at);
+        self.back = self.back.max(at);
+    }
+
+    /// A reading of a probe came in at an instant, whenever it was taken.
+    pub fn arrived(&mut self, probe: &ProbeId, at: At) {
+        let voice = self.voices.entry(probe.clone()).or_default();
+        voice.arrived = voice.arrived.max(Some(at));
+    }
+
     /// Any reading of a probe, whatever became of it; the probe lives.
     pub fn heard(&mut self, probe: &ProbeId, at: At) -> Vec<FarmFinding> {
         let mut out = self.deadlines_before(at);
@@ -195,7 +210,7 @@ impl Farm {
                 Some(since + self.params.act_after),
             ]
         });
-        let of_all = self.newest().map(|newest| newest + self.params.at_least);
+        let of_all = self.newest().max(Some(self.back)).map(|life| life + self.params.at_least);
         of_voices.chain([of_all]).flatten().filter(|at| *at > self.now).min()
     }
 
@@ -263,9 +278,8 @@ impl Farm {
         let enough = self.placed().div_ceil(2).max(2);
         let newest = self.newest();
         // Not before the newest sign of life is as old as a probe's silence has to be.
-        let opened = limits
-            .get(enough - 1)
-            .map(|limit| newest.map_or(*limit, |newest| (newest + self.params.at_least).max(*limit)));
+        let life = newest.max(Some(self.back)).unwrap_or(At::MIN);
+        let opened = limits.get(enough - 1).map(|limit| (life + self.params.at_least).max(*limit));
         let Some(opened) = opened.filter(|opened| *opened <= self.now) else { return };
         let figures = Figures { since: newest, ..Figures::default() };
         let (case, finding) =

@@ -236,6 +236,36 @@ fn a_buffered_burst_closes_only_with_a_fresh_reading() {
     assert_eq!(play(&mut farm, "01:46 k2"), ["01:46 ProbeSilent k2 in 2026-03 closed Note since 01:15"]);
 }
 
+/// A gateway lost its network for two hours and hands in what it kept, oldest first, while another probe speaks live.
+#[test]
+fn while_a_backlog_comes_in_the_probe_is_not_silent() {
+    let mut farm = two_piles();
+    play(&mut farm, "03:00 k1 k2");
+    let k3 = ProbeId::new("k3");
+    for minute in 0..20 {
+        let taken = clock("01:00") + Span::minutes(minute);
+        farm.arrived(&k3, clock("03:01"));
+        assert_eq!(farm.heard(&k3, taken), []);
+        assert_eq!(farm.tick(clock("03:01")), []);
+    }
+    assert_eq!(play(&mut farm, "03:02..03:15 k1 k2"), Vec::<String>::new());
+    let found = play(&mut farm, "03:16..03:17 k1 k2");
+    assert_eq!(found.len(), 1, "it said no more for fifteen minutes: {found:?}");
+}
+
+#[test]
+fn after_a_stop_everybody_has_time_to_speak_again() {
+    let mut farm = two_piles();
+    for probe in ["k1", "k2", "k3"] {
+        farm.heard(&ProbeId::new(probe), clock("01:00"));
+    }
+    farm.begin(clock("09:00"));
+    assert_eq!(play(&mut farm, "09:00 tick\n09:14 tick"), Vec::<String>::new());
+    let found = play(&mut farm, "09:15 tick");
+    assert_eq!(found.len(), 1, "then all are silent at once: {found:?}");
+    assert!(found[0].contains("AllSilent"), "{found:?}");
+}
+
 #[test]
 fn taking_the_probe_out_or_using_the_pile_ends_the_waiting() {
     let mut farm = two_piles();
