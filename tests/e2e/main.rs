@@ -5,4 +5,5 @@
 mod commands;
 mod deploy;
 mod kills;
+mod listen;
 mod main_job;

@@ -7,6 +7,7 @@ pub mod check;
 mod client;
 pub mod init;
 pub mod judge;
+pub mod listen;
 mod logging;
 pub mod pass;
 pub mod pile;
@@ -53,6 +54,8 @@ pub enum Command {
     Init(init::InitArgs),
     /// Check the configuration: all mistakes at once, or what it means in words
     Check(ConfigArg),
+    /// Show what probes publish right now, with a [[probe]] block to paste for each
+    Listen(listen::ListenArgs),
     /// Judge logged readings from files, without daemon, broker or store
     Judge(judge::JudgeArgs),
     /// Judge everything in the store again with other settings or standards, and show what would be different
@@ -97,6 +100,7 @@ pub fn run(command: Command) -> Outcome {
             let config = args.load()?;
             print(&check::in_words(&args.config, &config, &SystemClock::new(config.farm.hardware_clock)))
         }
+        Command::Listen(args) => listen::run(&args),
         Command::Judge(args) => {
             let text = judge::run(&args).map_err(|error| Failure::new(UNREADABLE, error.to_string()))?;
             print(&text)
