@@ -12,6 +12,7 @@ use maud::{Markup, html};
 use super::form::{Posted, needed};
 use super::frame::{ago, instant, more, page};
 use crate::http::access::Visitor;
+use crate::http::access::keys::Pass;
 use crate::http::house::House;
 use crate::http::params::{Behind, Params};
 use crate::http::problem::Problem;
@@ -75,7 +76,7 @@ fn stands(views: &[Arc<PileView>], probe: &str, now: At) -> Markup {
         .collect();
     html! {
         @if placed.is_empty() { "in no pile" }
-        @for (pile, spot) in placed { p { a href=(format!("/piles/{pile}")) { "pile " (pile) } ", " (spot) } }
+        @for (pile, spot) in placed { p { a.link href=(format!("/piles/{pile}")) { "pile " (pile) } ", " (spot) } }
     }
 }
 
@@ -174,6 +175,17 @@ fn delivery(delivery: &Delivery, tries: u32, style: Style) -> Markup {
     }
 }
 
+#[expect(clippy::cast_precision_loss, reason = "a figure for people")]
+fn mebibytes(bytes: u64) -> f64 {
+    bytes as f64 / 1_048_576.0
+}
+
+/// Each name once.
+fn names(passes: &[Pass]) -> String {
+    let names: std::collections::BTreeSet<&str> = passes.iter().map(|pass| pass.name.as_str()).collect();
+    names.into_iter().collect::<Vec<_>>().join(", ")
+}
+
 /// A person has seen an incident.
 pub(super) async fn seen(
     State(house): State<Arc<House>>,
@@ -197,16 +209,25 @@ pub(super) async fn about_heapward(
     let now = house.now();
     let app = &house.app;
     let (ingest, telling) = ((app.ingest)(), (app.telling)());
-    let passes = app.handle.views().len();
+    let piles = app.handle.views().len();
+    let sizes = house.read(Reader::sizes).await?;
+    let passes = house.keys.passes().unwrap_or_default();
     let main = html! {
         h1 { "About" }
-        p.verdict { "Heapward " (env!("CARGO_PKG_VERSION")) " keeps watch over " (passes) " piles of " (app.config.farm.name) "." }
+        p.verdict { "Heapward " (env!("CARGO_PKG_VERSION")) " keeps watch over " (piles) @if piles == 1 { " pile of " } @else { " piles of " }  (app.config.farm.name) "." }
         p { "It is no fire alarm and no gas alarm. It judges by published rules as data; your certifier decides." }
         h2 { "Clock" }
         p {
             "It is " (instant(now, style)) " (" (app.config.farm.timezone.name()) "). "
             @if app.clock.is_trusted() { "The clock is trusted." }
             @else { span.act { "The clock is not trusted yet: readings without a time of their own wait." } }
+        }
+        h2 { "Records" }
+        p { "They take " (format!("{:.1}", mebibytes(sizes.database_bytes))) " MB in " code { (app.config.store.dir.display()) } "." }
+        h2 { "Passes" }
+        p {
+            @if passes.is_empty() { "Nobody has a pass. " } @else { "Who may write: " (names(&passes)) ". " }
+            a.link href="/pair" { "Pair this phone" }
         }
         h2 { "Messages in" }
         p {
@@ -216,18 +237,17 @@ pub(super) async fn about_heapward(
                 Some(source) => { span.act { "Not connected to " (source) "." } }
             }
             @if let Some(last) = ingest.last_message { " The last message came " (ago(last, now, style)) "." }
-            " " a href="/refused" { "What was refused" } "."
+            " " a.link href="/refused" { "What was refused" } "."
         }
         h2 { "Messages out" }
-        p { (telling.sent) " sent since the start, " (telling.waiting) " waiting, " (telling.failed) " given up. " a href="/outbox" { "All of them" } "." }
+        p { (telling.sent) " sent since the start, " (telling.waiting) " waiting, " (telling.failed) " given up. " a.link href="/outbox" { "All of them" } "." }
         h2 { "Rules" }
         @for standard in app.standards.values() {
             h3 { (standard.title) }
             p { (standard.meaning) " " (standard.clause) "." @if !standard.verified { " These figures are from memory: check them before you rely on them." } }
         }
         h2 { "For scripts" }
-        p { "The API is described at " a href="/v1/openapi.json" { "/v1/openapi.json" } ", counters are at " a href="/metrics" { "/metrics" } "." }
-        p { a.touch href="/pair" { "Pair this phone" } }
+        p { "The API is described at " a.link href="/v1/openapi.json" { "/v1/openapi.json" } ", counters are at " a.link href="/metrics" { "/metrics" } "." }
     };
     Ok(page(&house, "About", None, &main))
 }

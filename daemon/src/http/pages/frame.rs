@@ -46,7 +46,7 @@ fn sheet(farm: &str, title: &str, live: Option<&str>, main: &Markup) -> Markup {
                 @if live.is_some() { script src=(script_address()) defer {} }
             }
             body {
-                p.farm { a href="/" { (farm) } }
+                header { p.farm { a href="/" { (farm) } } }
                 main data-live=[live] { (main) }
                 nav aria-label="Pages" {
                     @for (address, name) in MENU { a.touch href=(address) { (name) } }

@@ -58,7 +58,8 @@ fn line(entry: &Entry, all: &[Entry], may_write: bool, style: Style) -> Markup {
         li {
             div.when { (instant(At(one.at_ms), style)) br; (one.by) }
             div {
-                p.gone[by_other.is_some()] { (log::sentence(&one.event, style)) " " (one.note) }
+                p.gone[by_other.is_some()] { (log::sentence(&one.event, style)) }
+                @if !one.note.is_empty() { p.note.gone[by_other.is_some()] { (one.note) } }
                 p.aside {
                     "No. " (entry.seq)
                     @if let Some(former) = one.corrects { ", in place of no. " (former) }

@@ -5,6 +5,7 @@ use heapward_rules::reading::Unit;
 use super::Style;
 use crate::model::entry::Event;
 use crate::model::reading::parse_unit;
+use crate::model::time::parse_rfc3339;
 
 /// What an entry says, without its note.
 pub(in crate::http) fn sentence(event: &Event, style: Style) -> String {
@@ -53,10 +54,17 @@ pub(in crate::http) fn sentence(event: &Event, style: Style) -> String {
             format!("The run at {spot} under {standard} ended: {reason}.")
         }
         Event::VerdictAmended { standard, was, is } => {
+            let (was, is) = (local_times(was, style), local_times(is, style));
             format!("The verdict under {standard} was amended from {was} to {is}.")
         }
-        Event::RecordEvent { what } => format!("{what}."),
+        Event::RecordEvent { what } => format!("{}.", local_times(what, style)),
     }
+}
+
+/// A line of the daemon's with its instants on the farm's clock.
+fn local_times(text: &str, style: Style) -> String {
+    let words = text.split(' ').map(|word| parse_rfc3339(word).map_or(word.to_owned(), |at| style.when(at)));
+    words.collect::<Vec<_>>().join(" ")
 }
 
 /// The word on the time axis; whether the hours begin anew there.
@@ -129,6 +137,14 @@ mod tests {
             (
                 Event::Check { squeeze: Some("dry".to_owned()), smell: None, blower_heard: Some(false) },
                 "Looked at: a squeezed handful is dry, blower not heard.",
+            ),
+            (
+                Event::VerdictAmended {
+                    standard: "us-organic".to_owned(),
+                    was: "running".to_owned(),
+                    is: "qualified at 2026-05-06T05:29:00.000Z".to_owned(),
+                },
+                "The verdict under us-organic was amended from running to qualified at Wed 6 May, 01:29.",
             ),
             (
                 Event::Used { bed: "bed 4".to_owned(), cubic_yards: Some(1.5), crop: None },

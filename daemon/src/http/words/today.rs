@@ -21,7 +21,8 @@ pub(in crate::http) struct Job {
 
 /// Everything for today, the gravest first; never empty.
 pub(in crate::http) fn jobs(view: &PileView, now: At, style: Style) -> Vec<Job> {
-    let mut open: Vec<&Finding> = view.open.iter().collect();
+    // That it qualified is the verdict's own sentence.
+    let mut open: Vec<&Finding> = view.open.iter().filter(|one| one.kind != Kind::Qualified).collect();
     open.sort_by_key(|finding| std::cmp::Reverse(finding.level));
     let mut jobs: Vec<Job> = open.into_iter().map(|finding| job(finding, now, style)).collect();
     jobs.extend(bare_spots(&view.pile, now));
@@ -75,11 +76,12 @@ fn job(finding: &Finding, now: At, style: Style) -> Job {
         Kind::BlowerOff => format!("The blower has not run for {since}. Look at its timer, breaker and belt; unplug it before you touch it."),
         Kind::BlowerStuckOn => format!("The blower has not paused for {since}. Look at its timer; the pile cools."),
         Kind::Reheating => "The pile heats up again while it cures. Leave it longer.".to_owned(),
-        Kind::Qualified => "Qualified. It may be watered and turned now.".to_owned(),
+        Kind::Qualified => "Qualified.".to_owned(),
         Kind::ReadyToMove => "Ready to be moved to curing.".to_owned(),
         Kind::Cured => "Cured: it stays near the air's temperature.".to_owned(),
     };
-    Job { act: finding.level >= Level::Act, what }
+    let good_news = matches!(finding.kind, Kind::Qualified | Kind::ReadyToMove | Kind::Cured);
+    Job { act: finding.level >= Level::Act && !good_news, what }
 }
 
 fn worst(finding: &Finding, style: Style) -> String {

@@ -36,6 +36,8 @@ const ROWS: usize = 3;
 /// Least distance of two names at the right edge.
 const NAME: i32 = 18;
 const LETTER: i32 = 8;
+/// Pixels by which the readings of one column may differ to be drawn as one.
+const FLICKER: i32 = 2;
 
 const WIDE: Paper =
     Paper { class: "wide", width: 720, height: 350, left: 42, right: 118, joined: 1, times: 8 };
@@ -96,7 +98,10 @@ fn strokes(ruler: &Ruler<'_>, line: &Line) -> String {
     let mut d = Pen::default();
     for column in line.trail.columns(ruler.paper.joined) {
         let x = ruler.column(column.index);
-        let (low, high) = (ruler.y(column.minimum), ruler.y(column.maximum));
+        let (mut low, mut high) = (ruler.y(column.minimum), ruler.y(column.maximum));
+        if low - high <= FLICKER {
+            (low, high) = (i32::midpoint(low, high), i32::midpoint(low, high));
+        }
         // The nearer end first: the stroke goes on from where the pen stands.
         let (near, far) = if (d.y - low).abs() <= (d.y - high).abs() { (low, high) } else { (high, low) };
         if column.breaks {
@@ -169,7 +174,7 @@ fn marks(ruler: &Ruler<'_>) -> Markup {
         @for (mark, x, row) in &ruler.marks {
             @let y = bottom + TIMES + ROW * row.unwrap_or(0) + 12;
             @if mark.through { path.through d=(format!("M{x} {TOP}V{bottom}")) {} }
-            path.tick d=(format!("M{x} {bottom}V{y}")) {}
+            path.tick d=(format!("M{x} {}v7M{x} {}V{y}", bottom - 7, bottom + TIMES - 4)) {}
             @if row.is_some() { text.word x=(x + 3) y=(y) { (mark.word) } }
         }
     }
