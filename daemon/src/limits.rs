@@ -226,6 +226,8 @@ pub const CLOSED_LINES_PAUSE: Span = Span::minutes(10);
 pub const DEMO_INFLIGHT_MAX: u16 = 100;
 /// Messages that the demo's client holds before it makes the farm wait.
 pub const DEMO_QUEUE_LENGTH: usize = 64;
+/// Faster than this the probes' five minutes are over before their messages are.
+pub const DEMO_SPEED_MAX: i64 = 100_000;
 /// Pause before the demo's client tries the endpoint again.
 pub const DEMO_RECONNECT: Duration = Duration::from_millis(50);
 
@@ -326,5 +328,6 @@ pub const BROKER_PAUSE_MAX: Duration = Duration::from_mins(1);
 pub const BROKER_TAKEN_OVER_TIMES: usize = 3;
 pub const BROKER_TAKEN_OVER_WITHIN: Duration = Duration::from_mins(1);
 pub const BROKER_TAKEN_OVER_PAUSE: Duration = Duration::from_mins(5);
+<<<<<<< HEAD
 /// Topics that `listen` shows; a broker with more is better asked with `--topic`.
 pub const LISTEN_TOPICS_MAX: usize = 2_000;

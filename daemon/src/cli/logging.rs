@@ -5,9 +5,9 @@ use std::io::IsTerminal;
 use tracing_subscriber::EnvFilter;
 use tracing_subscriber::filter::LevelFilter;
 
-/// Sets up logging for the process; `RUST_LOG` chooses what is shown. Later calls change nothing.
-pub(super) fn set_up() {
-    let filter = EnvFilter::builder().with_default_directive(LevelFilter::INFO.into()).from_env_lossy();
+/// Sets up logging for the process; `RUST_LOG` chooses what is shown in place of `least`. Later calls change nothing.
+pub(super) fn set_up(least: LevelFilter) {
+    let filter = EnvFilter::builder().with_default_directive(least.into()).from_env_lossy();
     let lines = tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(std::io::stderr)

@@ -69,7 +69,7 @@ async fn bind(key: &str, address: SocketAddr) -> Result<TcpListener, Failure> {
 }
 
 /// Resolves at SIGTERM or SIGINT.
-fn stop_signal() -> Result<impl Future<Output = ()>, Failure> {
+pub(super) fn stop_signal() -> Result<impl Future<Output = ()>, Failure> {
     let listen = |kind| signal(kind).map_err(|error| Failure::failed(format!("no signals: {error}")));
     let (mut term, mut int) = (listen(SignalKind::terminate())?, listen(SignalKind::interrupt())?);
     Ok(async move {

@@ -15,6 +15,8 @@ pub struct Timer {
 #[derive(Clone, Debug)]
 pub struct Bay {
     pub timer: Timer,
+    /// When somebody last set the timer.
+    pub timer_set: Option<At>,
     /// The breaker is out: no air whatever the timer says.
     pub tripped: bool,
     pile: Option<Standing>,
@@ -35,7 +37,7 @@ const BLOWER_M3_S: f64 = 0.05;
 
 impl Bay {
     pub fn empty(timer: Timer) -> Bay {
-        Bay { timer, tripped: false, pile: None }
+        Bay { timer, timer_set: None, tripped: false, pile: None }
     }
 
     pub fn build(&mut self, id: &str, mix: Mix, at: At) {

@@ -37,8 +37,8 @@ pub enum Work {
     Clear,
 }
 
-/// The story begins on a Monday morning: 2026-04-20, 06:00 in Tansy Ford.
-pub const BEGINS: At = At(1_776_679_200_000);
+/// The story begins on a Monday morning: 2026-04-20, 07:00 in Tansy Ford.
+pub const BEGINS: At = At(1_776_682_800_000);
 /// The blower's timer as it is set on the first day.
 pub const USUAL_TIMER: Timer = Timer { on_seconds: 120, every_minutes: 30 };
 /// Water from the well, C.
@@ -50,8 +50,8 @@ impl Farm {
     /// The farm on the first morning: three piles were built over the last days, the probes go in now.
     pub fn new(seed: u64) -> Farm {
         let built: [(u32, Mix, i64, u32); 3] = [
-            (3, stock::QUILLBACK, 18, 150),
-            (4, stock::HORSE_AND_HENS, 10, 60),
+            (3, stock::QUILLBACK, 20, 150),
+            (4, stock::HORSE_AND_HENS, 17, 60),
             (5, stock::WET_LEAVES, 60, 120),
         ];
         let bays = built.map(|(number, mix, hours, on_seconds)| {
@@ -108,10 +108,13 @@ impl Farm {
 
     /// Does something to a bay.
     pub fn work(&mut self, bay: usize, work: Work) {
-        let air = self.air();
+        let (now, air) = (self.now, self.air());
         let Some(bay) = self.bays.get_mut(bay) else { return };
         match work {
-            Work::SetTimer(timer) => bay.timer = timer,
+            Work::SetTimer(timer) => {
+                bay.timer = timer;
+                bay.timer_set = Some(now);
+            }
             Work::ResetBreaker => bay.tripped = false,
             Work::Clear => bay.clear(),
             Work::Water { litres } => on_heap(bay, |heap| heap.water(litres, WELL_C)),
@@ -125,6 +128,7 @@ impl Farm {
         let (now, id) = (self.now, pile_id(self.next_pile));
         let place = self.bays.get_mut(bay).filter(|bay| bay.pile().is_none())?;
         place.timer = USUAL_TIMER;
+        place.timer_set = None;
         place.build(&id, mix, now);
         self.next_pile += 1;
         Some(id)

@@ -4,11 +4,12 @@ use std::collections::BTreeSet;
 
 use chrono::{NaiveTime, Timelike};
 use chrono_tz::Tz;
-use heapward_rules::finding::{Finding, Kind, Level};
-use heapward_rules::ids::{ProbeId, SpotName};
+use heapward_rules::finding::{Kind, Level};
 use heapward_rules::units::{At, Span};
 
+use crate::model::incident::Incident;
 use crate::model::time::{from_local, local};
+use crate::telling::topic::{Topic, parse_level};
 
 /// Something to do at a pile.
 #[derive(Clone, Debug, PartialEq)]
@@ -44,6 +45,10 @@ pub enum Errand {
     MoveToCuring {
         pile: String,
     },
+    /// Spreads a cured pile on a bed.
+    Spread {
+        pile: String,
+    },
     /// Builds a new pile in a bay.
     Build {
         bay: usize,
@@ -54,7 +59,15 @@ pub enum Errand {
 pub struct Grower {
     zone: Tz,
     heard: BTreeSet<String>,
-    plans: Vec<(At, Errand)>,
+    plans: Vec<Plan>,
+}
+
+/// An errand for a time, and the incident that it answers.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Plan {
+    pub due: At,
+    pub errand: Errand,
+    pub incident: Option<String>,
 }
 
 /// When she can get to something.
@@ -68,6 +81,8 @@ enum Soon {
     NextAt(u32),
 }
 
+/// A pile that is too hot is looked after again.
+const AGAIN: Span = Span::hours(20);
 const UP: u32 = 6;
 const TO_BED: u32 = 21;
 
@@ -79,79 +94,63 @@ impl Grower {
     }
 
     pub fn plan(&mut self, due: At, errand: Errand) {
-        self.plans.push((due, errand));
+        self.plans.push(Plan { due, errand, incident: None });
     }
 
-    /// Takes in what is open at a pile; plans something for what is new.
-    pub fn hear(&mut self, pile: &str, open: &[Finding], now: At) {
-        for finding in open {
-            let name = |name: Option<&str>| name.unwrap_or("-").to_owned();
-            let probe = finding.probe.as_ref().map(ProbeId::as_str);
-            let spot = finding.spot.as_ref().map(SpotName::as_str);
-            let key = format!(
-                "{pile}/{:?}/{:?}/{}/{}/{}",
-                finding.kind,
-                finding.level,
-                name(spot),
-                name(probe),
-                finding.opened.0
-            );
-            if self.heard.insert(key) {
-                let plans = plans(pile, finding, probe);
-                self.plans
-                    .extend(plans.into_iter().map(|(soon, errand)| (soon.from(now, self.zone), errand)));
+    /// Takes in what is open; plans something for what is new, and again for a pile that is still too hot after the
+    /// best part of a day.
+    pub fn hear(&mut self, open: &[Incident], now: At) {
+        for incident in open {
+            let Some(Topic::Pile(kind)) = Topic::parse(&incident.kind) else { continue };
+            let round = if kind == Kind::Overheating { (now.0 - incident.opened_ms) / AGAIN.0 } else { 0 };
+            if self.heard.insert(format!("{}/{}/{round}", incident.id, incident.level)) {
+                for (soon, errand) in plans(kind, incident) {
+                    let due = soon.from(now, self.zone);
+                    self.plans.push(Plan { due, errand, incident: Some(incident.id.clone()) });
+                }
             }
         }
     }
 
-    /// What is due, in the order in which it was planned for.
-    pub fn due(&mut self, now: At) -> Vec<Errand> {
-        self.plans.sort_by_key(|(due, _)| *due);
-        let ready = self.plans.iter().take_while(|(due, _)| *due <= now).count();
-        let mut errands: Vec<Errand> = Vec::new();
-        for (_, errand) in self.plans.drain(..ready) {
-            // Two messages may ask for the same thing.
-            if !errands.contains(&errand) {
-                errands.push(errand);
-            }
-        }
-        errands
+    /// What is due, the earliest first. Two messages may ask for the same thing: it is done once.
+    pub fn due(&mut self, now: At) -> Vec<Plan> {
+        self.plans.sort_by_key(|plan| plan.due);
+        let ready = self.plans.iter().take_while(|plan| plan.due <= now).count();
+        self.plans.drain(..ready).collect()
     }
 }
 
-/// What a finding makes her do. A note is read in the morning's summary.
-fn plans(pile: &str, finding: &Finding, probe: Option<&str>) -> Vec<(Soon, Errand)> {
-    let pile = pile.to_owned();
-    match finding.kind {
-        Kind::Overheating if finding.level >= Level::Urgent => vec![
+/// What an incident makes her do. A note is read in the morning's summary.
+fn plans(kind: Kind, incident: &Incident) -> Vec<(Soon, Errand)> {
+    let pile = incident.pile.clone().unwrap_or_default();
+    let level = parse_level(&incident.level);
+    match kind {
+        Kind::Overheating if level >= Level::Urgent => vec![
             (Soon::After(Span::minutes(40)), Errand::Moisten { pile: pile.clone(), litres: 250.0 }),
             (Soon::After(Span::minutes(60)), Errand::GiveAir { pile, times: 2.0 }),
         ],
         Kind::Overheating => vec![
-            (Soon::ByDay(Span::minutes(70)), Errand::GiveAir { pile: pile.clone(), times: 2.0 }),
-            (Soon::ByDay(Span::minutes(150)), Errand::Moisten { pile, litres: 200.0 }),
+            (Soon::ByDay(Span::minutes(50)), Errand::GiveAir { pile: pile.clone(), times: 3.0 }),
+            (Soon::ByDay(Span::minutes(100)), Errand::Moisten { pile, litres: 250.0 }),
         ],
         Kind::OverheatingAhead => {
-            vec![(Soon::ByDay(Span::minutes(100)), Errand::GiveAir { pile, times: 1.5 })]
+            vec![(Soon::ByDay(Span::minutes(100)), Errand::GiveAir { pile, times: 1.3 })]
         }
         Kind::RunAtRisk | Kind::SpotShort => {
             vec![(Soon::ByDay(Span::minutes(60)), Errand::AddCover { pile })]
         }
         Kind::Stalled => vec![(Soon::NextAt(9), Errand::MixInDry { pile })],
         Kind::Drying => {
-            let litres = finding.figures.water_litres.unwrap_or(200.0).clamp(50.0, 300.0);
+            let litres = incident.figures.get("water_litres").copied().unwrap_or(200.0).clamp(50.0, 300.0);
             vec![(Soon::NextAt(7), Errand::Moisten { pile, litres })]
         }
         Kind::ProbeSilent | Kind::ProbeStuck | Kind::ProbeFaulty | Kind::ProbePulledOut => {
-            let soon =
-                if finding.level == Level::Note { Soon::NextAt(8) } else { Soon::ByDay(Span::hours(1)) };
-            probe
-                .map(|probe| (soon, Errand::MendProbe { pile, probe: probe.to_owned() }))
-                .into_iter()
-                .collect()
+            let soon = if level == Level::Note { Soon::NextAt(8) } else { Soon::ByDay(Span::hours(1)) };
+            let mend = incident.probe.clone().map(|probe| (soon, Errand::MendProbe { pile, probe }));
+            mend.into_iter().collect()
         }
         Kind::AllSilent => vec![(Soon::ByDay(Span::minutes(50)), Errand::RestartGateway)],
-        Kind::BlowerOff => vec![(Soon::ByDay(Span::minutes(140)), Errand::ResetBreaker { pile })],
+        Kind::BlowerOff => vec![(Soon::ByDay(Span::minutes(50)), Errand::ResetBreaker { pile })],
         Kind::ReadyToMove => vec![(Soon::NextAt(10), Errand::MoveToCuring { pile })],
         Kind::SlowToHeat
         | Kind::FellOutEarly
@@ -192,33 +191,38 @@ fn next_hour(now: At, hour: u32, zone: Tz) -> At {
 
 #[cfg(test)]
 mod tests {
-    use heapward_rules::finding::{Change, Figures};
+    use std::collections::BTreeMap;
 
     use super::*;
     use crate::demo::farm::BEGINS;
+    use crate::model::incident::Stage;
 
     const ZONE: Tz = chrono_tz::America::New_York;
 
-    fn finding(kind: Kind, level: Level) -> Finding {
-        Finding {
-            kind,
-            level,
-            change: Change::Opened,
-            at: BEGINS,
-            opened: BEGINS,
-            spot: None,
+    fn incident(kind: &str, level: &str) -> Incident {
+        Incident {
+            id: format!("2026-04/{kind}/core/{}", BEGINS.0),
+            pile: Some("2026-04".to_owned()),
+            kind: kind.to_owned(),
+            level: level.to_owned(),
+            spot: Some("core".to_owned()),
             probe: None,
-            figures: Figures::default(),
+            opened_ms: BEGINS.0,
+            closed_ms: None,
+            stage: Stage::Told,
+            figures: BTreeMap::new(),
+            tellings: vec![],
+            muted_until_ms: None,
         }
     }
 
-    /// Hours after the beginning at which errands come due for a finding heard at an hour.
-    fn hours(kind: Kind, level: Level, heard: i64) -> Vec<f64> {
+    /// Hours after the beginning at which errands come due for an incident heard at an hour.
+    fn hours(kind: &str, level: &str, heard: i64) -> Vec<f64> {
         let mut grower = Grower::new(ZONE);
         let now = BEGINS + Span::hours(heard);
-        grower.hear("2026-04", &[finding(kind, level)], now);
+        grower.hear(&[incident(kind, level)], now);
         // Heard once is heard.
-        grower.hear("2026-04", &[finding(kind, level)], now + Span::minutes(5));
+        grower.hear(&[incident(kind, level)], now + Span::minutes(5));
         let mut due = Vec::new();
         for minute in 0..3 * 1440 {
             let at = now + Span::minutes(minute);
@@ -229,12 +233,24 @@ mod tests {
 
     #[test]
     fn she_comes_by_day_for_what_can_wait_and_at_once_for_what_cannot() {
-        // Heard at 06:00 and at 23:00 of the first day.
-        assert_eq!(hours(Kind::Drying, Level::Act, 0), [1.0]);
-        assert_eq!(hours(Kind::Stalled, Level::Act, 17), [27.0]);
-        assert_eq!(hours(Kind::BlowerOff, Level::Act, 17), [24.75]);
-        let urgent = hours(Kind::Overheating, Level::Urgent, 17);
-        assert!(urgent.len() == 2 && urgent[0] < 17.7 && urgent[1] <= 18.0, "{urgent:?}");
-        assert!(hours(Kind::Qualified, Level::Act, 0).is_empty());
+        // Heard at 07:00 and at 23:00 of the first day.
+        assert_eq!(hours("drying", "act", 0), [24.0]);
+        assert_eq!(hours("stalled", "act", 16), [26.0]);
+        assert_eq!(hours("blower-off", "act", 16), [23.75]);
+        let urgent = hours("overheating", "urgent", 16);
+        assert!(urgent.len() == 2 && urgent[0] < 16.7 && urgent[1] <= 17.0, "{urgent:?}");
+        assert!(hours("qualified", "act", 0).is_empty());
+    }
+
+    #[test]
+    fn a_pile_that_stays_too_hot_is_looked_after_again() {
+        let mut grower = Grower::new(ZONE);
+        let open = [incident("overheating", "act")];
+        grower.hear(&open, BEGINS);
+        assert_eq!(grower.due(BEGINS + Span::hours(5)).len(), 2);
+        grower.hear(&open, BEGINS + Span::hours(19));
+        assert_eq!(grower.due(BEGINS + Span::hours(24)), []);
+        grower.hear(&open, BEGINS + Span::hours(24));
+        assert_eq!(grower.due(BEGINS + Span::hours(48)).len(), 2);
     }
 }

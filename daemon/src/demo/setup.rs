@@ -3,6 +3,8 @@
 use std::net::SocketAddr;
 use std::path::Path;
 
+use heapward_rules::units::Span;
+
 use crate::config::{Config, EndpointConfig, StoreConfig, read};
 
 const DEMO_TOML: &str = include_str!("../../../config/demo.toml");
@@ -17,7 +19,8 @@ pub fn config() -> Result<Config, String> {
 pub fn config_for(dir: &Path, endpoint: SocketAddr, http: SocketAddr) -> Result<Config, String> {
     let config = config()?;
     Ok(Config {
-        store: StoreConfig { dir: dir.to_owned(), ..config.store },
+        // The clock stands still while messages wait for their acknowledgement: nothing may wait for the clock.
+        store: StoreConfig { dir: dir.to_owned(), commit_every: Span::ZERO },
         endpoint: config.endpoint.map(|it| EndpointConfig { listen: endpoint, ..it }),
         http: crate::config::HttpConfig { listen: http, ..config.http },
         ..config
