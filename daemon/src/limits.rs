@@ -328,6 +328,5 @@ pub const BROKER_PAUSE_MAX: Duration = Duration::from_mins(1);
 pub const BROKER_TAKEN_OVER_TIMES: usize = 3;
 pub const BROKER_TAKEN_OVER_WITHIN: Duration = Duration::from_mins(1);
 pub const BROKER_TAKEN_OVER_PAUSE: Duration = Duration::from_mins(5);
-<<<<<<< HEAD
 /// Topics that `listen` shows; a broker with more is better asked with `--topic`.
 pub const LISTEN_TOPICS_MAX: usize = 2_000;

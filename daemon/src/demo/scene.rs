@@ -14,7 +14,7 @@ use super::messages::{Gateways, Message};
 use super::mishaps::{Mishap, Mishaps};
 use super::publisher::Publisher;
 use super::{screen, stock};
-use crate::clock::{Clock, ManualClock};
+use crate::clock::ManualClock;
 use crate::recorder::{Handle, Refusal};
 use crate::store::{IncidentFilter, Reader};
 

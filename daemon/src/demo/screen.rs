@@ -93,7 +93,6 @@ pub fn line(at: At, zone: Tz, text: &str) -> String {
 }
 
 /// `2026-03: 141/150/138 F, 31 of 72 h proven`: core, middle, outer layer.
-
 pub fn pile(farm: &Farm, bay: usize, judgement: &Judgement) -> Option<String> {
     let standing = farm.bay(bay)?;
     let heap = standing.heap()?;

@@ -47,7 +47,10 @@ impl Daily {
             let (time, zone) = (this.config.telling.summary_at, this.config.farm.timezone);
             let last = this.last_day();
             let mut pause = schedule::next_due(last, now, time, zone) - now;
-            if let Some(day) = schedule::due_day(last, now, time, zone).filter(|_| this.clock.is_trusted())
+            // Before the first pile there is nothing to sum up; afterwards its absence would be a sign.
+            let has_begun = last.is_some() || !this.handle.views().is_empty();
+            if let Some(day) =
+                schedule::due_day(last, now, time, zone).filter(|_| has_begun && this.clock.is_trusted())
                 && let Err(problem) = this.clone().tell(day, now).await
             {
                 warn!("the daily summary waits: {problem}");

@@ -16,7 +16,7 @@ use heapward_rules::ids::StandardId;
 use heapward_rules::standard::Standard;
 use heapward_rules::units::{At, Span};
 use tokio::net::TcpListener;
-use tokio::sync::{Notify, watch};
+use tokio::sync::{Notify, mpsc, watch};
 use tokio::task::JoinHandle;
 use tracing::{info, warn};
 
@@ -25,7 +25,7 @@ use crate::config::Config;
 use crate::http::{App, TellingStatus};
 use crate::ingest::{self, Ingest, IngestHandle};
 use crate::limits::{RECORDER_QUEUE, STOP_SECONDS_MAX, TICK_EVERY};
-use crate::recorder::{Handle, Parts as RecorderParts, ProbeFacts, Probes, Recorder};
+use crate::recorder::{Command, Handle, Parts as RecorderParts, ProbeFacts, Probes, Recorder};
 use crate::store::{OpenReport, Reader, StoreError, StoreOptions};
 use crate::telling::policy::Teller;
 use crate::telling::wording::Site;
@@ -84,6 +84,10 @@ pub async fn run(parts: Parts, shutdown: impl Future<Output = ()>) -> Result<(),
 
 impl Daemon {
     /// Opens the store, judges what it holds, and starts everything.
+    #[expect(
+        clippy::too_many_lines,
+        reason = "the list of parts in their order, each with what it is handed"
+    )]
     pub async fn start(parts: Parts) -> Result<Daemon, StartError> {
         let (stop, stopped) = watch::channel(false);
         let wake = Arc::new(Notify::new());
@@ -101,24 +105,13 @@ impl Daemon {
             teller: teller.clone(),
             outbox: wake.clone(),
         };
-        let for_thread = handle.clone();
-        // Opening checks and judges a season: not on a thread that serves others.
-        let opened = tokio::task::spawn_blocking(move || Recorder::open(recorder_parts, for_thread)).await;
-        let (recorder, report) = opened.map_err(|error| StartError::Ingest(error.to_string()))??;
-        let reader = recorder.reader();
-        let runtime = tokio::runtime::Handle::current();
-        let recorder = std::thread::Builder::new()
-            .name("recorder".to_owned())
-            .spawn(move || recorder.run(&runtime, commands))
-            .map_err(StartError::Thread)?;
-
-        let newest = reader.latest()?.iter().map(|newest| newest.reading.at).max().unwrap_or(At::MIN);
+        let (recorder, reader, report) = record(recorder_parts, handle.clone(), commands).await?;
         let endpoint = parts.endpoint.zip(config.endpoint.as_ref());
         let ingest_parts = ingest::Parts {
             clock: parts.clock.clone(),
             recorder: handle.clone(),
             probes: config.probes.clone(),
-            newest,
+            newest: newest(&reader)?,
             endpoint: endpoint.map(|(listener, endpoint)| (listener, endpoint.passes.clone())),
             broker: config.broker.clone(),
         };
@@ -132,10 +125,9 @@ impl Daemon {
             publish: Some(Arc::new(ingest_handle.publisher())),
             terminal: parts.terminal,
         };
-        let channels = ways::connect(&config.telling, &surroundings).map_err(StartError::Channels)?;
         let deps = worker::Deps {
             outbox: outbox::StoredOutbox { reader: reader.clone(), handle: handle.clone() },
-            channels,
+            channels: ways::connect(&config.telling, &surroundings).map_err(StartError::Channels)?,
             book: teller.book().clone(),
             site,
             clock: parts.clock.clone(),
@@ -163,10 +155,7 @@ impl Daemon {
             teller,
             board: board.clone(),
         };
-        let helpers = vec![
-            tokio::spawn(ticks(parts.clock, handle.clone(), until(stopped.clone()))),
-            tokio::spawn(daily.run(until(stopped))),
-        ];
+        let helpers = helpers(daily, parts.clock, handle.clone(), stopped);
         info!("ready");
         Ok(Daemon {
             handle,
@@ -197,6 +186,39 @@ impl Daemon {
             helper.abort();
         }
     }
+}
+
+/// The newest committed instant of the store: no clock that stands before it is believed.
+fn newest(reader: &Reader) -> Result<At, StoreError> {
+    Ok(reader.latest()?.iter().map(|newest| newest.reading.at).max().unwrap_or(At::MIN))
+}
+
+/// What goes by the clock: ticks of the recorder, the daily summary.
+fn helpers(
+    daily: daily::Daily,
+    clock: SharedClock,
+    handle: Handle,
+    stopped: watch::Receiver<bool>,
+) -> Vec<JoinHandle<()>> {
+    vec![tokio::spawn(ticks(clock, handle, until(stopped.clone()))), tokio::spawn(daily.run(until(stopped)))]
+}
+
+/// Opens the store, judges what it holds, and starts the recorder's thread.
+async fn record(
+    parts: RecorderParts,
+    handle: Handle,
+    commands: mpsc::Receiver<Command>,
+) -> Result<(std::thread::JoinHandle<()>, Reader, OpenReport), StartError> {
+    // Opening checks and judges a season: not on a thread that serves others.
+    let opened = tokio::task::spawn_blocking(move || Recorder::open(parts, handle)).await;
+    let (recorder, report) = opened.map_err(|error| StartError::Ingest(error.to_string()))??;
+    let reader = recorder.reader();
+    let runtime = tokio::runtime::Handle::current();
+    let thread = std::thread::Builder::new()
+        .name("recorder".to_owned())
+        .spawn(move || recorder.run(&runtime, commands))
+        .map_err(StartError::Thread)?;
+    Ok((thread, reader, report))
 }
 
 async fn in_time(what: &str, part: impl Future<Output = bool>) {

@@ -33,7 +33,6 @@ pub enum StoreError {
 // === impl StoreError ===
 
 impl StoreError {
-    #[expect(clippy::needless_pass_by_value, reason = "errors and texts are handed in alike")]
     pub(super) fn encoding(what: &'static str, reason: impl std::fmt::Display) -> StoreError {
         StoreError::Encoding { what, reason: reason.to_string() }
     }
