@@ -15,9 +15,10 @@ use heapward_rules::watch::{Event, Observation, Params, Progress, Watch};
 
 use super::facts;
 use super::history::StoredHistory;
+use crate::limits::HISTORY_SLICE_READINGS;
 use crate::model::entry::Entry;
 use crate::model::pile::PileRecord;
-use crate::model::reading::DatedReading;
+use crate::model::reading::{DatedBy, DatedReading};
 use crate::store::{Reader, StoreError};
 
 /// What is known of the farm's probes beside where they stand.
@@ -76,7 +77,7 @@ impl PileDesk {
             by_hand,
             progress: None,
         };
-        let findings = desk.catch_up(&log, reader, now)?;
+        let findings = desk.catch_up(&log, probes, reader, now)?;
         Ok((desk, findings))
     }
 
@@ -260,11 +261,52 @@ impl PileDesk {
         }))
     }
 
+    /// What the store holds of the pile's other quantities.
+    fn stored_others(
+        &self,
+        probes: &Probes,
+        reader: &Reader,
+        from: At,
+        to: At,
+    ) -> Result<Vec<Event>, StoreError> {
+        let mut events = Vec::new();
+        let series = reader.series()?;
+        for (id, key) in series.iter().filter(|(_, key)| key.quantity != Quantity::Temperature) {
+            if !self.record.placements.iter().any(|placement| placement.probe == key.probe.as_str()) {
+                continue;
+            }
+            let mut next = from;
+            while next < to {
+                let slice = reader.range(*id, next, to, HISTORY_SLICE_READINGS)?;
+                let readings = slice.readings.iter().filter(|reading| !reading.conflict);
+                events.extend(readings.filter_map(|reading| {
+                    let reading = DatedReading {
+                        probe: key.probe.clone(),
+                        quantity: key.quantity,
+                        unit: key.unit,
+                        at: reading.at,
+                        value: reading.value,
+                        dated_by: DatedBy::Payload,
+                    };
+                    self.other(&reading, probes)
+                }));
+                next = slice.next.unwrap_or(to);
+            }
+        }
+        Ok(events)
+    }
+
     fn step(&mut self, events: &[Event]) -> Vec<Finding> {
         events.iter().flat_map(|event| self.watch.step(event)).collect()
     }
 
-    fn catch_up(&mut self, log: &[LogEntry], reader: &Reader, now: At) -> Result<Vec<Finding>, StoreError> {
+    fn catch_up(
+        &mut self,
+        log: &[LogEntry],
+        probes: &Probes,
+        reader: &Reader,
+        now: At,
+    ) -> Result<Vec<Finding>, StoreError> {
         let mut findings = Vec::new();
         let mut log: Vec<&LogEntry> = log.iter().collect();
         log.sort_by_key(|entry| entry.at);
@@ -285,6 +327,7 @@ impl PileDesk {
             let entries = log.iter().filter(|entry| (next..end).contains(&entry.at));
             let mut events: Vec<Event> =
                 readings.chain(entries.map(|entry| Event::Entry((*entry).clone()))).collect();
+            events.extend(self.stored_others(probes, reader, next, end)?);
             events.sort_by_key(Event::at);
             if !events.is_empty() {
                 findings.extend(self.step(&events));
