@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use tokio::net::TcpListener;
 use tokio::signal::unix::{SignalKind, signal};
-use tracing::info;
+use tracing::{info, warn};
 
 use super::{ConfigArg, Failure, Outcome, WRONG_USE};
 use crate::clock::SystemClock;
@@ -55,6 +55,11 @@ pub fn run(args: &ConfigArg) -> Outcome {
 fn announce(config: &Config) {
     info!(version = env!("CARGO_PKG_VERSION"), farm = config.farm.name, "heapward starts");
     info!("pages and API at http://{}/", config.http.listen);
+    if config.telling.heartbeat.is_some() {
+        warn!(
+            "[heartbeat] is read but not sent by this version: nobody outside notices when Heapward is gone"
+        );
+    }
     if let Some(endpoint) = &config.endpoint {
         info!("probes may publish to mqtt://{}", endpoint.listen);
     }
