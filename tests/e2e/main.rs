@@ -7,3 +7,4 @@ mod deploy;
 mod kills;
 mod listen;
 mod main_job;
+mod service;

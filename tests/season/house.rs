@@ -11,6 +11,7 @@ use heapward::recorder::{Handle, Parts, ProbeFacts, Probes, Recorder, Refusal};
 use heapward::standards;
 use heapward::store::{IncidentFilter, Reader, StoreOptions};
 use heapward::telling::policy::Teller;
+use heapward::telling::signs::Signs;
 use heapward::telling::wording::Site;
 use heapward_rules::units::{At, Span};
 use heapward_rules::verdict::Judgement;
@@ -58,6 +59,7 @@ impl House {
             probes,
             teller: Teller::new(site, &config.telling),
             outbox: Arc::new(Notify::new()),
+            signs: Signs::new(clock.clone(), &[]),
         };
         let (handle, commands) = Handle::new(256);
         let (recorder, _) = Recorder::open(parts, handle.clone()).unwrap();

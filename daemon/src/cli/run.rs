@@ -44,7 +44,7 @@ pub fn run(args: &ConfigArg) -> Outcome {
         let daemon = Daemon::start(parts).await.map_err(|error| Failure::failed(error.to_string()))?;
         // Outside of systemd there is nobody to notify.
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
-        stop.await;
+        attend(args, &daemon, stop).await?;
         let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
         info!("stopping");
         daemon.stop().await;
@@ -52,14 +52,29 @@ pub fn run(args: &ConfigArg) -> Outcome {
     })
 }
 
+/// Waits for the stop; at SIGHUP reads the configuration again. A bad one changes nothing.
+async fn attend(args: &ConfigArg, daemon: &Daemon, stop: impl Future<Output = ()>) -> Outcome {
+    let mut again =
+        signal(SignalKind::hangup()).map_err(|error| Failure::failed(format!("no signals: {error}")))?;
+    tokio::pin!(stop);
+    loop {
+        tokio::select! {
+            () = &mut stop => return Ok(()),
+            Some(()) = again.recv() => match args.load() {
+                Ok(config) => match daemon.set_probes(&config).await {
+                    Ok(()) => info!(probes = config.probes.len(), "configuration read again: probes are in use; \
+                                    everything else changes with the next start"),
+                    Err(problem) => warn!("the probes stay as they were: {problem}"),
+                },
+                Err(refused) => warn!("the configuration stays as it was:\n{}", refused.text),
+            },
+        }
+    }
+}
+
 fn announce(config: &Config) {
     info!(version = env!("CARGO_PKG_VERSION"), farm = config.farm.name, "heapward starts");
     info!("pages and API at http://{}/", config.http.listen);
-    if config.telling.heartbeat.is_some() {
-        warn!(
-            "[heartbeat] is read but not sent by this version: nobody outside notices when Heapward is gone"
-        );
-    }
     if let Some(endpoint) = &config.endpoint {
         info!("probes may publish to mqtt://{}", endpoint.listen);
     }

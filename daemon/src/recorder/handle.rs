@@ -12,6 +12,7 @@ use crate::model::entry::{Entry, NewEntry};
 use crate::model::message::{Delivery, OutboxMessage};
 use crate::model::pile::{PileRecord, PlacementRecord};
 use crate::model::reading::DatedReading;
+use crate::recorder::Probes;
 
 /// Called once when the readings of a message are on the card (`true`), or when they could not be kept (`false`: do
 /// not acknowledge; the sender repeats).
@@ -88,6 +89,11 @@ pub enum Command {
         text: String,
         reply: oneshot::Sender<Result<(), Refusal>>,
     },
+    /// The configuration was read again: what each probe measures now.
+    SetProbes {
+        probes: Probes,
+        reply: oneshot::Sender<Result<(), Refusal>>,
+    },
     /// Time has passed: deadlines of rules, summary, sealing.
     Tick,
     /// Heapward stops: commits what waits and ends the recorder.
@@ -157,6 +163,10 @@ impl Handle {
 
     pub async fn mute(&self, pile: String, until: At, reason: String) -> Result<(), Refusal> {
         self.ask(|reply| Command::Mute { pile, until, reason, reply }).await
+    }
+
+    pub async fn set_probes(&self, probes: Probes) -> Result<(), Refusal> {
+        self.ask(|reply| Command::SetProbes { probes, reply }).await
     }
 
     pub async fn summary(

@@ -36,6 +36,7 @@ pub use work::{Recorder, all_entries};
 use crate::clock::SharedClock;
 use crate::store::StoreOptions;
 use crate::telling::policy::Teller;
+use crate::telling::signs::Signs;
 
 /// What a recorder is made of.
 pub struct Parts {
@@ -48,4 +49,6 @@ pub struct Parts {
     pub teller: Teller,
     /// Woken when there is something new in the outbox.
     pub outbox: Arc<Notify>,
+    /// Where the recorder says that it is alive, and whether the store ails.
+    pub signs: Signs,
 }

@@ -48,6 +48,11 @@ impl Recorder {
             Command::Summary { messages, document, text, reply } => {
                 let _ = reply.send(self.summary(&messages, document, &text));
             }
+            Command::SetProbes { probes, reply } => {
+                self.parts.probes = probes;
+                let records = self.desks.values().map(|desk| desk.record.clone()).collect();
+                let _ = reply.send(self.set_records(records));
+            }
             Command::Mute { pile, until, reason, reply } => {
                 let _ = reply.send(self.mute(&pile, until, &reason, now));
             }

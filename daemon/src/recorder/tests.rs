@@ -21,6 +21,7 @@ use crate::model::time::parse_rfc3339;
 use crate::standards;
 use crate::store::{Reader, StoreOptions};
 use crate::telling::policy::Teller;
+use crate::telling::signs::Signs;
 use crate::telling::wording::Site;
 
 const ZONE: chrono_tz::Tz = chrono_tz::America::New_York;
@@ -68,6 +69,7 @@ fn start(dir: &std::path::Path, now: At) -> House {
         probes: Probes::new(),
         teller: Teller::new(site, &telling()),
         outbox: Arc::new(Notify::new()),
+        signs: Signs::new(clock.clone(), &[]),
     };
     let (handle, commands) = Handle::new(64);
     let (recorder, _) = Recorder::open(parts, handle.clone()).unwrap();

@@ -24,6 +24,7 @@ use crate::model::reading::DatedReading;
 use crate::model::time;
 use crate::store::{Fate, NewReading, OpenReport, Reader, Store, StoreError};
 use crate::telling::policy::Told;
+use crate::telling::signs::Organ;
 
 /// The only writer.
 pub struct Recorder {
@@ -99,6 +100,7 @@ impl Recorder {
                 Some(Some(command)) => self.take(command),
                 None => {}
             }
+            self.parts.signs.tick(Organ::Recorder);
             while !self.batch.is_full() {
                 match commands.try_recv() {
                     Ok(Command::Stop) => commands.close(),
@@ -196,6 +198,8 @@ impl Recorder {
     /// Time has passed: deadlines, reminders, sealing.
     fn tick(&mut self) {
         let now = self.parts.clock.now();
+        let ails = self.keeper.failing_since().map(|_| "the store can't be written");
+        self.parts.signs.ails(Organ::Recorder, ails);
         let mut told = Vec::new();
         let found: Vec<(String, Vec<Finding>)> =
             self.desks.iter_mut().map(|(id, desk)| (id.clone(), desk.tick(now))).collect();

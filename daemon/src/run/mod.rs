@@ -4,6 +4,7 @@
 
 mod daily;
 mod outbox;
+mod vital;
 mod ways_in;
 
 use std::collections::BTreeMap;
@@ -27,7 +28,9 @@ use crate::ingest::{self, Ingest, IngestHandle};
 use crate::limits::{RECORDER_QUEUE, STOP_SECONDS_MAX, TICK_EVERY};
 use crate::recorder::{Command, Handle, Parts as RecorderParts, ProbeFacts, Probes, Recorder};
 use crate::store::{OpenReport, Reader, StoreError, StoreOptions};
+use crate::telling::heartbeat::{self, Heartbeat};
 use crate::telling::policy::Teller;
+use crate::telling::signs::{Organ, Signs};
 use crate::telling::wording::Site;
 use crate::telling::{backoff, ways, worker};
 
@@ -92,6 +95,10 @@ impl Daemon {
         let (stop, stopped) = watch::channel(false);
         let wake = Arc::new(Notify::new());
         let config = Arc::new(parts.config);
+        let signs = Signs::new(parts.clock.clone(), &vital::ORGANS);
+        let heartbeat = config.telling.heartbeat.as_ref().map(Heartbeat::new).transpose();
+        let heartbeat =
+            heartbeat.map_err(|error| StartError::Channels(vec![format!("[heartbeat]: {error}")]))?;
         let site = site(&config);
         let teller = Teller::new(site.clone(), &config.telling);
         let (handle, commands) = Handle::new(RECORDER_QUEUE);
@@ -104,6 +111,7 @@ impl Daemon {
             probes: probes(&config),
             teller: teller.clone(),
             outbox: wake.clone(),
+            signs: signs.clone(),
         };
         let (recorder, reader, report) = record(recorder_parts, handle.clone(), commands).await?;
         let endpoint = parts.endpoint.zip(config.endpoint.as_ref());
@@ -155,7 +163,8 @@ impl Daemon {
             teller,
             board: board.clone(),
         };
-        let helpers = helpers(daily, parts.clock, handle.clone(), stopped);
+        let mut helpers = helpers(daily, parts.clock.clone(), handle.clone(), signs.clone(), stopped.clone());
+        helpers.extend(life(signs, parts.clock, ingest_handle.clone(), heartbeat, stopped));
         info!("ready");
         Ok(Daemon {
             handle,
@@ -170,6 +179,13 @@ impl Daemon {
             sender,
             helpers,
         })
+    }
+
+    /// Takes the probes of another configuration into use, without a restart. The error says what is wrong; then
+    /// everything stays as it was.
+    pub async fn set_probes(&self, config: &Config) -> Result<(), String> {
+        self.ways_in.set_probes(&config.probes).map_err(|problem| problem.to_string())?;
+        self.handle.set_probes(probes(config)).await.map_err(|refusal| refusal.to_string())
     }
 
     /// Stops in order; a part that does not stop in time is left behind and said.
@@ -198,9 +214,31 @@ fn helpers(
     daily: daily::Daily,
     clock: SharedClock,
     handle: Handle,
+    signs: Signs,
     stopped: watch::Receiver<bool>,
 ) -> Vec<JoinHandle<()>> {
-    vec![tokio::spawn(ticks(clock, handle, until(stopped.clone()))), tokio::spawn(daily.run(until(stopped)))]
+    vec![
+        tokio::spawn(ticks(clock, handle, signs, until(stopped.clone()))),
+        tokio::spawn(daily.run(until(stopped))),
+    ]
+}
+
+/// Looks at the signs of life, and tells systemd and the outside.
+fn life(
+    signs: Signs,
+    clock: SharedClock,
+    ingest: IngestHandle,
+    heartbeat: Option<Heartbeat>,
+    stopped: watch::Receiver<bool>,
+) -> Vec<JoinHandle<()>> {
+    let interval = heartbeat::watchdog_interval();
+    let fed = heartbeat::watch(signs.clone(), interval, heartbeat::feed_systemd, until(stopped.clone()));
+    let mut tasks = vec![
+        tokio::spawn(vital::look(signs.clone(), clock.clone(), ingest, until(stopped.clone()))),
+        tokio::spawn(fed),
+    ];
+    tasks.extend(heartbeat.map(|heartbeat| tokio::spawn(heartbeat.run(signs, clock, until(stopped)))));
+    tasks
 }
 
 /// Opens the store, judges what it holds, and starts the recorder's thread.
@@ -235,12 +273,15 @@ pub async fn until(mut stopped: watch::Receiver<bool>) {
     let _ = stopped.wait_for(|stopped| *stopped).await;
 }
 
-async fn ticks(clock: SharedClock, handle: Handle, stopped: impl Future<Output = ()>) {
+async fn ticks(clock: SharedClock, handle: Handle, signs: Signs, stopped: impl Future<Output = ()>) {
     tokio::pin!(stopped);
     loop {
         tokio::select! {
             () = &mut stopped => return,
-            () = clock.sleep(TICK_EVERY) => handle.tick(),
+            () = clock.sleep(TICK_EVERY) => {
+                handle.tick();
+                signs.tick(Organ::Scheduler);
+            }
         }
     }
 }

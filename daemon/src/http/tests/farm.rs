@@ -23,6 +23,7 @@ use crate::recorder::{Handle, Parts, Probes, Recorder, Refusal};
 use crate::standards;
 use crate::store::StoreOptions;
 use crate::telling::policy::Teller;
+use crate::telling::signs::Signs;
 use crate::telling::wording::Site;
 
 /// 2026-05-01T15:00:00Z, the hour in which the first pile is built.
@@ -277,6 +278,7 @@ fn parts(config: &Config, clock: Arc<ManualClock>) -> Parts {
     let zone = config.farm.timezone;
     let site = Site { farm: config.farm.name.clone(), zone, shows: config.farm.shows, page: None };
     Parts {
+        signs: Signs::new(clock.clone(), &[]),
         store: StoreOptions::new(&config.store.dir, zone),
         clock,
         zone,
