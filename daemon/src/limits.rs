@@ -168,6 +168,9 @@ pub const REFUSED_ROWS_MAX: usize = 256;
 pub const TOPIC_ROWS_MAX: usize = 256;
 /// Of a payload, kept as an example: enough for the messages of the usual firmwares.
 pub const EXAMPLE_BYTES_MAX: usize = 1_024;
+/// Of the newest message of an unassigned topic, kept to look for probes in it: an uplink of a network server with
+/// some gateways. With all rows full this is a megabyte.
+pub const LOOKED_AT_BYTES_MAX: usize = 4 * 1_024;
 /// Messages on their way from the ways in to the intake; at 20,000 a second this is 50 ms.
 pub const ARRIVALS_MAX: usize = 1_024;
 /// Messages that wait until the clock is set: eight probes that speak each minute fill it in 20 hours.
@@ -217,6 +220,38 @@ pub const MQTT_OUTGOING_MAX: usize = 64;
 pub const MQTT_RETAINED_MAX: usize = 1_024;
 /// Subscriptions of one client: we publish a handful of topics.
 pub const MQTT_FILTERS_MAX: usize = 32;
+/// Acknowledgements of messages that were passed over, waiting to be sent between ours.
+pub const PASSED_OVER_ACKS_MAX: usize = 64;
+/// Numbers of one message that are shown.
+pub const FIELDS_MAX: usize = 64;
+/// Probes proposed for one topic.
+pub const PROPOSALS_MAX: usize = 32;
+/// Topics that `heapward listen` keeps: a screen shows some dozen.
+pub const HEARD_TOPICS_MAX: usize = 1_000;
+/// Longest time that `heapward listen` listens: an hour, for radio nodes that seldom speak.
+pub const LISTEN_SECONDS_MAX: u64 = 3_600;
+/// Pauses between two connections to the broker; no broker is harmed by a knock a minute.
+pub const BROKER_PAUSE_MIN: Duration = Duration::from_secs(1);
+pub const BROKER_PAUSE_MAX: Duration = Duration::from_mins(1);
+/// A connection that stood for this long was a good one.
+pub const BROKER_STABLE: Duration = Duration::from_secs(10);
+/// Connections that the broker accepted and closed again within the window: two programs with one client id.
+pub const TAKE_OVERS_MAX: usize = 3;
+pub const TAKE_OVERS_WINDOW: Duration = Duration::from_mins(1);
+pub const TAKE_OVER_PAUSE: Duration = Duration::from_mins(5);
+/// A broker that is stuck while the connection stands is noticed after at most twice this time.
+pub const BROKER_KEEP_ALIVE: Duration = Duration::from_secs(30);
+pub const BROKER_CONNECT_SECONDS_MAX: u64 = 10;
+/// The library gives up the connection at a larger packet; a message that is too large for us is refused by name.
+pub const BROKER_PACKET_BYTES_MAX: usize = 256 * 1_024;
+/// Acknowledgements and messages of our own that wait for the connection.
+pub const BROKER_REQUESTS_MAX: usize = 4_096;
+/// Messages of our own that wait for the broker's client, and how long they wait for its acknowledgement.
+pub const BROKER_OUTGOING_MAX: usize = 64;
+pub const BROKER_OUTGOING_WAIT: Duration = Duration::from_secs(15);
+/// Clients of the endpoint whose sessions are kept, and the file for them: a line of about 100 bytes each.
+pub const MQTT_SESSIONS_MAX: usize = 1_024;
+pub const MQTT_SESSIONS_FILE_BYTES_MAX: u64 = 4 * 1_024 * 1_024;
 /// Lines in the log for one reason of closing: a device that connects wrongly does so every few seconds.
 pub const CLOSED_LINES_PAUSE: Span = Span::minutes(10);
 
@@ -310,23 +345,3 @@ pub const SUMMARY_CHART_POINTS: usize = 168;
 pub const SUMMARY_RETRY: Span = Span::minutes(1);
 /// Threads for network and pages; the store has its own.
 pub const WORKER_THREADS: usize = 2;
-
-// --- outside broker ---
-
-/// A connection that is dead without a word is noticed after twice this.
-pub const BROKER_KEEP_ALIVE_SECONDS: u64 = 30;
-/// Largest packet from the broker. A larger one breaks the connection each time it is delivered.
-pub const BROKER_PACKET_BYTES_MAX: usize = 256 * 1024;
-/// Subscriptions, acknowledgements and messages of our own that wait to be sent.
-pub const BROKER_REQUESTS_MAX: usize = 4_096;
-/// Messages on the card that wait for their acknowledgement.
-pub const BROKER_ACKS_MAX: usize = 65_536;
-/// First and longest pause between two tries to connect.
-pub const BROKER_PAUSE_FIRST: Duration = Duration::from_secs(1);
-pub const BROKER_PAUSE_MAX: Duration = Duration::from_mins(1);
-/// So many lost connections within this time: somebody else uses our client id, and we take turns.
-pub const BROKER_TAKEN_OVER_TIMES: usize = 3;
-pub const BROKER_TAKEN_OVER_WITHIN: Duration = Duration::from_mins(1);
-pub const BROKER_TAKEN_OVER_PAUSE: Duration = Duration::from_mins(5);
-/// Topics that `listen` shows; a broker with more is better asked with `--topic`.
-pub const LISTEN_TOPICS_MAX: usize = 2_000;

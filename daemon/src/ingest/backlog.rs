@@ -38,7 +38,8 @@ pub struct Parked {
 pub struct Backlog {
     parked: BTreeMap<(ProbeId, Quantity), Parked>,
     phase: Option<Phase>,
-    generation: u64,
+    /// The connection that brought the newest message.
+    connection: Option<u64>,
     /// Released, but not acknowledged yet: a broker with a small window sends the rest only then.
     unfinished: Arc<AtomicUsize>,
 }
@@ -53,9 +54,9 @@ struct Phase {
 
 impl Backlog {
     /// A message came over a resumed session of the broker; whether it may be of a backlog.
-    pub fn is_late(&mut self, generation: u64, now: Instant) -> bool {
-        if generation != self.generation {
-            self.generation = generation;
+    pub fn is_late(&mut self, connection: u64, now: Instant) -> bool {
+        if self.connection != Some(connection) {
+            self.connection = Some(connection);
             self.phase = Some(Phase { began: now, busy: now });
         }
         self.look(now);
