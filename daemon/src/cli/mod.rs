@@ -58,7 +58,7 @@ pub enum Command {
     Init(init::InitArgs),
     /// Check the configuration: all mistakes at once, or what it means in words
     Check(ConfigArg),
-    /// Show what probes publish right now, with a [[probe]] block to paste for each
+    /// Show what is published right now, the numbers in it, and [[probe]] blocks to paste
     Listen(listen::ListenArgs),
     /// Judge logged readings from files, without daemon, broker or store
     Judge(judge::JudgeArgs),

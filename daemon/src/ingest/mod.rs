@@ -5,25 +5,29 @@
 
 pub mod allowance;
 pub mod backlog;
-pub mod broker;
+mod broker;
 pub mod date;
 pub mod decode;
 pub mod endpoint;
+pub mod heard;
 pub mod held;
 pub mod intake;
 pub mod json;
 pub mod mapping;
 pub mod number;
+pub mod overhear;
 pub mod pointer;
 pub mod publisher;
 pub mod reason;
 pub mod router;
 pub mod seen;
 pub mod status;
+pub mod suggest;
 pub mod time_of;
 pub mod trust;
 
 use std::future::Future;
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use heapward_rules::units::At;
@@ -33,15 +37,15 @@ use tokio::task::JoinSet;
 
 use crate::clock::SharedClock;
 use crate::config::{BrokerConfig, PassConfig, ProbeConfig};
-use crate::limits::ARRIVALS_MAX;
+use crate::limits::{ARRIVALS_MAX, BROKER_OUTGOING_MAX};
 use crate::recorder::Handle;
-use broker::Broker;
 use endpoint::Hub;
 use intake::Intake;
 use mapping::MappingProblem;
 use publisher::Publisher;
 use router::Router;
 use status::{Board, Status};
+use suggest::{Suggestion, suggest};
 
 /// What ingest is made of.
 pub struct Parts {
@@ -52,6 +56,8 @@ pub struct Parts {
     pub newest: At,
     /// The endpoint of our own: its listener and its passes (none: anybody who can reach it).
     pub endpoint: Option<(TcpListener, Vec<PassConfig>)>,
+    /// File for what the endpoint remembers of its clients over a restart.
+    pub sessions: Option<PathBuf>,
     /// An outside broker.
     pub broker: Option<BrokerConfig>,
 }
@@ -76,6 +82,7 @@ pub enum StartProblem {
     /// The first probe whose mapping can't be read.
     #[error(transparent)]
     Mapping(#[from] MappingProblem),
+    /// What the connection to the broker needs is not there: a certificate or a key.
     #[error("[broker]: {0}")]
     Broker(String),
 }
@@ -86,6 +93,7 @@ pub fn start(
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> Result<Ingest, StartProblem> {
     let router = watch::Sender::new(Arc::new(Router::new(&parts.probes)?));
+    let line = parts.broker.map(broker::Line::new).transpose().map_err(StartProblem::Broker)?;
     let board = Arc::new(Board::default());
     let hub = Arc::new(Hub::default());
     let (stopping, stop) = watch::channel(false);
@@ -100,30 +108,29 @@ pub fn start(
     );
     tasks.spawn(intake.run(receiver));
     if let Some((listener, passes)) = parts.endpoint {
+        endpoint::announce(&listener, &board);
         let (clock, hub, board) = (Arc::clone(&parts.clock), Arc::clone(&hub), Arc::clone(&board));
         let arrivals = arrivals.clone();
-        let parts = endpoint::Parts { listener, passes, clock, hub, board, arrivals };
+        let parts =
+            endpoint::Parts { listener, passes, sessions: parts.sessions, clock, hub, board, arrivals };
         tasks.spawn(endpoint::run(parts, stop.clone()));
     }
-    let broker = parts
-        .broker
-        .as_ref()
-        .map(|config| {
-            let (board, clock) = (Arc::clone(&board), Arc::clone(&parts.clock));
-            Broker::start(config, arrivals.clone(), router.subscribe(), board, clock)
-        })
-        .transpose()
-        .map_err(StartProblem::Broker)?;
-    let publisher = Publisher::new(hub, broker.as_ref().map(Broker::client));
+    let mut letters = None;
+    if let Some(line) = line {
+        broker::announce(&line, &board);
+        let (sender, outgoing) = mpsc::channel(BROKER_OUTGOING_MAX);
+        letters = Some(sender);
+        let (clock, board, arrivals) = (Arc::clone(&parts.clock), Arc::clone(&board), arrivals.clone());
+        let parts = broker::Parts { line, clock, router: router.subscribe(), board, arrivals, outgoing };
+        tasks.spawn(broker::run(parts, stop.clone()));
+    }
     tasks.spawn(async move {
         shutdown.await;
         let _ = stopping.send(true);
-        if let Some(broker) = broker {
-            broker.stop();
-        }
         // The intake ends when the last way in has let go of its queue.
         drop((arrivals, stop));
     });
+    let publisher = Publisher::new(hub, letters);
     Ok(Ingest { handle: IngestHandle { board, router: Arc::new(router), publisher }, tasks })
 }
 
@@ -146,6 +153,13 @@ impl IngestHandle {
     /// A snapshot of what is known.
     pub fn status(&self) -> Status {
         self.board.snapshot()
+    }
+
+    /// What could be read from a topic that no probe listens to, by its newest message. `None` if no such topic was
+    /// seen of late, or if its messages are too long.
+    pub fn suggest(&self, topic: &str) -> Option<Suggestion> {
+        let (payload, every) = self.board.lock().unassigned_payload(topic)?;
+        Some(suggest(topic, &payload, every))
     }
 
     /// Takes another set of probes into use, without a restart. On a mistake the former set stays.

@@ -12,7 +12,9 @@ use tokio::time::{Duration, Instant};
 use super::reason::Reason;
 use super::seen::Seen;
 use super::trust::Trust;
-use crate::limits::{CLOSED_LINES_PAUSE, EXAMPLE_BYTES_MAX, REFUSED_ROWS_MAX, TOPIC_ROWS_MAX};
+use crate::limits::{
+    CLOSED_LINES_PAUSE, EXAMPLE_BYTES_MAX, LOOKED_AT_BYTES_MAX, REFUSED_ROWS_MAX, TOPIC_ROWS_MAX,
+};
 
 /// How messages come in at the moment. All instants are wall time as the clock showed it, set or not.
 #[derive(Clone, Debug, Default)]
@@ -95,7 +97,7 @@ pub struct SeenTopic {
     pub retained: bool,
     /// The newest payload, cut and made printable.
     pub payload: String,
-    /// Whether `payload` is the whole message.
+    /// Whether the message is short enough to be looked at for probes.
     pub whole: bool,
 }
 
@@ -125,7 +127,8 @@ pub(super) struct Inner {
     /// When a reason of closing had its last line in the log.
     closed_lines: BTreeMap<&'static str, Instant>,
     refused: Seen<(String, Reason), RefusedMessages>,
-    topics: Seen<String, SeenTopic>,
+    /// With the newest payload as it came, if it is short enough to be looked at.
+    topics: Seen<String, (SeenTopic, Vec<u8>)>,
 }
 
 // === impl Board ===
@@ -152,7 +155,7 @@ impl Board {
         let mut status = inner.status.clone();
         status.refused = inner.refused.iter().map(|(_, row)| row.clone()).collect();
         status.refused_forgotten = inner.refused.forgotten;
-        status.topics = inner.topics.iter().map(|(_, row)| row.clone()).collect();
+        status.topics = inner.topics.iter().map(|(_, (row, _))| row.clone()).collect();
         status.topics_forgotten = inner.topics.forgotten;
         status
     }
@@ -198,7 +201,7 @@ impl Inner {
     pub(super) fn unassigned(&mut self, topic: &str, payload: &[u8], retained: bool, now: At) {
         self.status.counts.unassigned += 1;
         let name = printable(topic.as_bytes(), EXAMPLE_BYTES_MAX);
-        let (row, _) = self.topics.row(&name, || SeenTopic {
+        let new = || SeenTopic {
             topic: name.clone(),
             count: 0,
             first: now,
@@ -206,12 +209,23 @@ impl Inner {
             retained,
             payload: String::new(),
             whole: true,
-        });
+        };
+        let ((row, raw), _) = self.topics.row(&name, || (new(), Vec::new()));
+        raw.clear();
+        raw.extend_from_slice(payload.get(..LOOKED_AT_BYTES_MAX).unwrap_or(payload));
         row.count += 1;
         row.last = now;
         row.retained = retained;
-        row.whole = payload.len() <= EXAMPLE_BYTES_MAX;
+        row.whole = payload.len() <= LOOKED_AT_BYTES_MAX;
         row.payload = printable(payload, EXAMPLE_BYTES_MAX);
+    }
+
+    /// The newest payload of an unassigned topic, and how often it speaks.
+    pub(super) fn unassigned_payload(&self, topic: &str) -> Option<(Vec<u8>, Option<Span>)> {
+        let (_, (row, raw)) = self.topics.iter().find(|(name, _)| *name == topic)?;
+        let gaps = i64::try_from(row.count.checked_sub(1)?).ok()?;
+        let mean = (gaps > 0).then(|| Span((row.last - row.first).0 / gaps));
+        row.whole.then(|| (raw.clone(), mean.and_then(usual_interval)))
     }
 
     pub(super) fn probe(&mut self, probe: &ProbeId) -> &mut ProbeStatus {
@@ -225,6 +239,13 @@ impl Inner {
     pub(super) fn forget_topics(&mut self, is_assigned: impl Fn(&str) -> bool) {
         self.topics.retain(|topic| !is_assigned(topic));
     }
+}
+
+/// The usual interval that a mean one stands for.
+pub(super) fn usual_interval(mean: Span) -> Option<Span> {
+    const USUAL_SECONDS: [i64; 14] = [1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 900, 1_800, 3_600];
+    let usual = USUAL_SECONDS.iter().find(|seconds| **seconds * 1_000 * 11 / 10 >= mean.0);
+    usual.map(|seconds| Span::seconds(*seconds))
 }
 
 /// At most `max` bytes of a payload as text; control characters become spaces.

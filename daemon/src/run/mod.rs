@@ -121,6 +121,7 @@ impl Daemon {
             probes: config.probes.clone(),
             newest: newest(&reader)?,
             endpoint: endpoint.map(|(listener, endpoint)| (listener, endpoint.passes.clone())),
+            sessions: Some(config.store.dir.join("clients")),
             broker: config.broker.clone(),
         };
         let ingest = ingest::start(ingest_parts, until(stopped.clone()))

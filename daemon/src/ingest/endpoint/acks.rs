@@ -1,4 +1,4 @@
-//! PUBACKs in the order of the `PUBLISHes` (MQTT 3.1.1, 4.6), although commits end in an order of their own.
+//! PUBACKs in the order of the messages (MQTT 3.1.1, 4.6), although commits end in an order of their own.
 
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -7,7 +7,7 @@ use tokio::sync::Notify;
 
 use crate::recorder::Ack;
 
-/// The unfinished `QoS` 1 messages of one connection.
+/// The unfinished QoS 1 messages of one connection.
 #[derive(Default)]
 pub(super) struct Acks {
     line: Mutex<Line>,

@@ -15,6 +15,10 @@ pub(super) struct Guest {
     pub(super) key: ClientKey,
     pub(super) leave: Leave,
     pub(super) will: Option<LastWill>,
+    /// What it had subscribed to in the session that it resumes; none if there was no session.
+    pub(super) resumed: Option<Vec<String>>,
+    /// Whether the session is to be kept.
+    pub(super) keeps_session: bool,
     /// After this much silence it is gone.
     pub(super) silence_max: Duration,
 }
@@ -34,6 +38,7 @@ pub(super) async fn receive(speech: &mut Speech, number: u64, shared: &Shared) -
         Err(Close::Version) => Err((Close::Version, ConnectReturnCode::RefusedProtocolVersion)),
         Err(close) => return Err(close),
     };
+    let is_resumed = admitted.as_ref().is_ok_and(|guest| guest.resumed.is_some());
     let code = match &admitted {
         Ok(_) => ConnectReturnCode::Success,
         Err((close, code)) => {
@@ -43,7 +48,7 @@ pub(super) async fn receive(speech: &mut Speech, number: u64, shared: &Shared) -
             *code
         }
     };
-    speech.say(&Packet::ConnAck(ConnAck::new(code, false)))?;
+    speech.say(&Packet::ConnAck(ConnAck::new(code, is_resumed)))?;
     speech.flush()?;
     admitted.map_err(|(close, _)| close)
 }
@@ -75,5 +80,8 @@ fn admit(connect: Connect, number: u64, shared: &Shared) -> Result<Guest, (Close
         0 => Duration::from_secs(MQTT_IDLE_SECONDS_MAX),
         seconds => Duration::from_millis(u64::from(seconds) * 1_500),
     };
-    Ok(Guest { key: (user, id), leave, will: connect.last_will, silence_max })
+    let key = (user, id);
+    let keeps_session = !connect.clean_session;
+    let resumed = shared.sessions.resume(&key, connect.clean_session);
+    Ok(Guest { key, leave, will: connect.last_will, resumed, keeps_session, silence_max })
 }

@@ -62,6 +62,10 @@ pub(super) async fn run(stream: TcpStream, number: u64, shared: &Arc<Shared>) ->
         speech,
     };
     count_clients(shared, true);
+    for filter in connection.guest.resumed.take().unwrap_or_default() {
+        // Kept messages come again only where it subscribes again.
+        let _ = shared.hub.subscribe(number, &filter, MQTT_FILTERS_MAX);
+    }
     let end = connection.serve().await;
     shared.hub.leave(number);
     shared.clients.leave(&key, number);
@@ -236,6 +240,7 @@ impl Connection<'_> {
             });
             kept.extend(known.into_iter().flatten());
         }
+        self.keep_filters();
         self.say(&Packet::SubAck(SubAck::new(subscribe.pkid, codes)))?;
         kept.into_iter().try_for_each(|message| self.say(&Packet::Publish(message)))
     }
@@ -244,7 +249,14 @@ impl Connection<'_> {
         for filter in &unsubscribe.topics {
             self.shared.hub.unsubscribe(self.number, filter);
         }
+        self.keep_filters();
         self.say(&Packet::UnsubAck(UnsubAck::new(unsubscribe.pkid)))
+    }
+
+    fn keep_filters(&self) {
+        if self.guest.keeps_session {
+            self.shared.sessions.set_filters(&self.guest.key, self.shared.hub.filters(self.number));
+        }
     }
 
     fn say(&mut self, packet: &Packet) -> Result<(), Close> {

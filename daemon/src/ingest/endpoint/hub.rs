@@ -73,6 +73,10 @@ impl Hub {
         Some(kept.map(message).collect())
     }
 
+    pub(super) fn filters(&self, number: u64) -> Vec<String> {
+        self.lock().subscribers.get(&number).map(|subscriber| subscriber.filters.clone()).unwrap_or_default()
+    }
+
     pub(super) fn unsubscribe(&self, number: u64, filter: &str) {
         if let Some(subscriber) = self.lock().subscribers.get_mut(&number) {
             subscriber.filters.retain(|known| known != filter);

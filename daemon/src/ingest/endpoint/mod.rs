@@ -1,13 +1,14 @@
 //! An MQTT 3.1.1 endpoint of our own, so that one program is enough and no reading is written twice.
 //!
-//! It is not a broker: it routes nothing between clients and keeps no sessions. What it answers:
+//! It is not a broker: it routes nothing between clients, and of a session it keeps the subscriptions alone. What it
+//! answers:
 //!
 //! | packet | answer |
 //! | --- | --- |
-//! | CONNECT | with a pass (user and password) if passes are configured; a second client with the same id and user takes over; session never present |
-//! | PUBLISH `QoS` 0, 1 | taken in, if the pass may speak for the topic; PUBACK when its readings are on the card, in the order of the `PUBLISHes` |
-//! | PUBLISH `QoS` 2 | disconnect, with a line in the log |
-//! | SUBSCRIBE | granted with `QoS` 0; only what Heapward itself publishes ever comes |
+//! | CONNECT | with a pass (user and password) if passes are configured; a second client with the same id and user takes over; session present if it was here before and asked for it |
+//! | PUBLISH QoS 0, 1 | taken in, if the pass may speak for the topic; PUBACK when its readings are on the card, in the order of the messages |
+//! | PUBLISH QoS 2 | disconnect, with a line in the log |
+//! | SUBSCRIBE | granted with QoS 0; only what Heapward itself publishes ever comes |
 //! | UNSUBSCRIBE, PINGREQ | UNSUBACK, PINGRESP |
 //! | DISCONNECT | the last will is forgotten |
 //! | nothing | disconnect after 1.5 times the keep-alive; the last will is read as a hint of availability |
@@ -22,9 +23,11 @@ mod connect;
 mod connection;
 mod hub;
 mod passes;
+mod sessions;
 mod speech;
 
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -42,12 +45,14 @@ use clients::Clients;
 use close::Close;
 pub use hub::Hub;
 use passes::Passes;
+use sessions::Sessions;
 
 /// What all connections share.
 struct Shared {
     clock: SharedClock,
     passes: Passes,
     clients: Clients,
+    sessions: Sessions,
     hub: Arc<Hub>,
     board: Arc<Board>,
     arrivals: mpsc::Sender<Arrival>,
@@ -60,21 +65,28 @@ struct Shared {
 pub(super) struct Parts {
     pub(super) listener: TcpListener,
     pub(super) passes: Vec<PassConfig>,
+    /// File for what is remembered of clients over a restart.
+    pub(super) sessions: Option<PathBuf>,
     pub(super) clock: SharedClock,
     pub(super) hub: Arc<Hub>,
     pub(super) board: Arc<Board>,
     pub(super) arrivals: mpsc::Sender<Arrival>,
 }
 
-/// Serves probes until `stop` is true.
-pub(super) async fn run(parts: Parts, mut stop: watch::Receiver<bool>) {
-    let Parts { listener, passes, clock, hub, board, arrivals } = parts;
+/// Puts the endpoint on the board, before the first client.
+pub(super) fn announce(listener: &TcpListener, board: &Board) {
     let address = listener.local_addr().map(|address| address.to_string()).unwrap_or_default();
     board.lock().status.endpoint = Some(EndpointStatus { address, ..EndpointStatus::default() });
+}
+
+/// Serves probes until `stop` is true.
+pub(super) async fn run(parts: Parts, mut stop: watch::Receiver<bool>) {
+    let Parts { listener, passes, sessions, clock, hub, board, arrivals } = parts;
     let shared = Arc::new(Shared {
         clock,
         passes: Passes::new(&passes),
         clients: Clients::default(),
+        sessions: Sessions::load(sessions.as_deref()),
         hub,
         board,
         arrivals,
@@ -83,6 +95,10 @@ pub(super) async fn run(parts: Parts, mut stop: watch::Receiver<bool>) {
     });
     let places = Arc::new(Semaphore::new(MQTT_CLIENTS_MAX));
     let mut connections = JoinSet::new();
+    if let Some(file) = sessions {
+        let (shared, stop) = (Arc::clone(&shared), stop.clone());
+        connections.spawn(async move { shared.sessions.keep(file, stop).await });
+    }
     loop {
         let accepted = tokio::select! {
             accepted = listener.accept() => accepted,

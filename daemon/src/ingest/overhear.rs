@@ -1,0 +1,110 @@
+//! Listens for a while without being noticed: nothing is stored, acknowledged or kept for us.
+
+use std::sync::Arc;
+
+use heapward_rules::units::Span;
+use rumqttc::{AsyncClient, Event, Packet, QoS, SubscribeReasonCode};
+use tokio::net::TcpListener;
+use tokio::sync::{mpsc, watch};
+use tokio::time::{Duration, Instant, sleep_until, timeout_at};
+
+use super::broker::{Line, Relay, sentence};
+use super::endpoint::{self, Hub};
+use super::heard::Heard;
+use super::status::Board;
+use crate::clock::SharedClock;
+use crate::config::{BrokerConfig, PassConfig};
+use crate::limits::{ARRIVALS_MAX, BROKER_CONNECT_SECONDS_MAX};
+
+/// Hears what is published on a broker for as long as given, retained messages first. The error says what is wrong
+/// with the broker.
+pub async fn on_broker(
+    config: BrokerConfig,
+    clock: SharedClock,
+    filter: &str,
+    listen: Duration,
+) -> Result<Heard, String> {
+    let line = Line::new(config)?;
+    let address = line.address();
+    let mut options = line.options(&format!("{}-listen-{}", line.client_id(), std::process::id()));
+    let relay = line.has_tls().then(|| line.relay(Arc::new(Board::default()), clock)).transpose();
+    let relay =
+        relay.map_err(|error| format!("no relay for TLS can be made in the temporary folder ({error})"))?;
+    if let Some(relay) = &relay {
+        options = Line::through(&options, relay);
+    }
+    let (client, mut events) = AsyncClient::new(options, 16);
+    events.network_options.set_connection_timeout(BROKER_CONNECT_SECONDS_MAX);
+    let mut heard = Heard::default();
+    let began = Instant::now();
+    let mut end = began + listen;
+    loop {
+        let Ok(event) = timeout_at(end, events.poll()).await else { break };
+        match event.map_err(|error| {
+            relay.as_ref().and_then(Relay::take_trouble).unwrap_or_else(|| sentence(&error, &address))
+        })? {
+            Event::Incoming(Packet::ConnAck(_)) => {
+                client
+                    .try_subscribe(filter, QoS::AtMostOnce)
+                    .map_err(|_| "the topic filter is wrong".to_owned())?;
+                // The time to connect is not time to listen.
+                end = Instant::now() + listen;
+            }
+            Event::Incoming(Packet::SubAck(answer))
+                if answer.return_codes.iter().all(|code| *code == SubscribeReasonCode::Failure) =>
+            {
+                return Err(format!(
+                    "{address} refuses to let us read `{filter}`; allow it there, or give --topic"
+                ));
+            }
+            Event::Incoming(Packet::Publish(message)) => {
+                heard.add(&message.topic, &message.payload, message.retain, since(began));
+            }
+            _ => {}
+        }
+    }
+    let _ = client.try_disconnect();
+    Ok(heard)
+}
+
+/// Hears what is published to an endpoint of our own, as long as the daemon does not serve it. Nothing is
+/// acknowledged, so that devices keep their readings for the daemon.
+pub async fn on_endpoint(
+    listener: TcpListener,
+    passes: Vec<PassConfig>,
+    clock: SharedClock,
+    listen: Duration,
+) -> Heard {
+    let (arrivals, mut receiver) = mpsc::channel(ARRIVALS_MAX);
+    let (stop, stopped) = watch::channel(false);
+    let parts = endpoint::Parts {
+        listener,
+        passes,
+        sessions: None,
+        clock,
+        hub: Arc::new(Hub::default()),
+        board: Arc::new(Board::default()),
+        arrivals,
+    };
+    let serving = tokio::spawn(endpoint::run(parts, stopped));
+    let mut heard = Heard::default();
+    let began = Instant::now();
+    loop {
+        tokio::select! {
+            arrival = receiver.recv() => match arrival {
+                // Its acknowledgement is dropped without being called.
+                Some(arrival) => heard.add(&arrival.topic, &arrival.payload, false, since(began)),
+                None => break,
+            },
+            () = sleep_until(began + listen) => break,
+        }
+    }
+    let _ = stop.send(true);
+    drop(receiver);
+    let _ = serving.await;
+    heard
+}
+
+fn since(began: Instant) -> Span {
+    Span(i64::try_from(began.elapsed().as_millis()).unwrap_or(i64::MAX))
+}
