@@ -4,7 +4,7 @@
 
 mod commands;
 mod deploy;
+mod ingest;
 mod kills;
-mod listen;
 mod main_job;
 mod service;
