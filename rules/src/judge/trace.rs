@@ -182,6 +182,3 @@ impl Counts {
         *count += 1;
     }
 }
-
-#[cfg(test)]
-mod tests;

@@ -16,6 +16,3 @@ pub mod mix;
 pub mod reduction;
 pub mod size;
 pub mod water;
-
-#[cfg(test)]
-mod tests;

@@ -7,5 +7,4 @@ mod answer;
 mod cases;
 mod fixture;
 mod sources;
-mod standards;
 mod told;
