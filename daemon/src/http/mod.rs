@@ -7,15 +7,56 @@
 //! | route | access | answers |
 //! | --- | --- | --- |
 //! | GET `/` | r | all piles: verdict, what to do today |
-//! | GET `/healthz` | - | 200 while the recorder judges and the store answers, else 503 |
+//! | GET `/piles/{pile}` | r | one pile: verdict, today, chart, spots, log |
+//! | GET `/piles/{pile}/log` | r | its whole log |
+//! | GET `/piles/{pile}/log/{seq}` | w | an entry to be corrected |
+//! | POST `/piles/{pile}/log/{seq}` | f | withdraws the entry |
+//! | GET `/piles/{pile}/log/{seq}/anew` | w | the entry's form with its figures, to be put right |
+//! | GET `/piles/{pile}/write` | w | everything that can be written down |
+//! | GET `/piles/{pile}/write/{what}` | w | the form of one thing |
+//! | POST `/piles/{pile}/write/{what}` | f | writes it down |
+//! | GET `/piles/{pile}/place` | w | the form for placing a probe |
+//! | POST `/piles/{pile}/place` | f | places it |
+//! | GET `/start` | w | the form for a new pile |
+//! | POST `/start` | f | starts it |
+//! | GET `/probes` | r | what each probe said last, where it stands, what is wrong |
+//! | GET `/refused` | r | messages that could not be read, and why |
+//! | GET `/outbox` | r | messages to people |
+//! | GET `/about` | r | version, clock, records, passes, messages in and out, rules |
+//! | POST `/seen` | f | a person has seen an incident |
+//! | GET `/pair` | - | how a phone gets its pass |
+//! | POST `/pair` | - | uses a one-time code up for a pass |
+//! | GET `/pair/{code}` | - | the same with the code filled in; uses nothing up |
+//! | POST `/forget` | f | takes the phone's pass away |
+//! | GET `/style.css` | - | the style sheet |
+//! | GET `/live.js` | - | keeps an open page current |
+//! | GET `/healthz` | - | 200 while the recorder and the store answer, else 503 |
 //! | GET `/metrics` | r | counters as Prometheus text |
+//! | GET `/v1/openapi.json` | - | the description of the API |
+//! | GET `/v1/about` | r | version, clock, store, messages in and out |
+//! | GET `/v1/live` | r | server-sent events: which pile was judged anew |
 //! | GET `/v1/piles` | r | all piles with their verdicts |
 //! | POST `/v1/piles` | w | starts a pile |
 //! | GET `/v1/piles/{pile}` | r | one pile |
-//! | GET `/v1/piles/{pile}/history` | r | readings, raw or in buckets, as JSON or CSV |
+//! | GET `/v1/piles/{pile}/verdicts` | r | its verdicts |
+//! | GET `/v1/piles/{pile}/spots` | r | its spots |
+//! | GET `/v1/piles/{pile}/placements` | r | which probe stood where |
 //! | POST `/v1/piles/{pile}/placements` | w | sticks a probe into a spot |
-//! | GET, POST `/v1/piles/{pile}/entries` | r, w | the log; a new entry |
+//! | GET `/v1/piles/{pile}/readings` | r | the newest reading of everything that stands in it |
 //! | POST `/v1/piles/{pile}/readings` | w | a reading by hand |
+//! | GET `/v1/piles/{pile}/history` | r | readings, raw or in buckets, as JSON or CSV |
+//! | GET `/v1/piles/{pile}/entries` | r | its log |
+//! | POST `/v1/piles/{pile}/entries` | w | a new entry |
+//! | POST `/v1/piles/{pile}/mute` | w | no messages until an instant |
+//! | GET `/v1/incidents` | r | what was noticed |
+//! | POST `/v1/incidents/seen` | w | a person has seen an incident |
+//! | GET `/v1/probes` | r | what every probe said last |
+//! | GET `/v1/refused` | r | messages that could not be read |
+//! | GET `/v1/outbox` | r | messages to people |
+//!
+//! Limits: one request a connection, 32 connections, 5 s for the head (8 KiB) and 10 s for the whole request (body
+//! 16 KiB), 10 s without progress and 60 s in all for the answer; 20 requests a second and 5 wrong passes a minute per
+//! address; 10,000 points an answer. Their reasons stand in `limits`, their tests in `tests::hostile`.
 
 mod access;
 mod api;

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
-use axum::http::StatusCode;
+use axum::http::{Method, StatusCode};
 use axum::middleware::{from_fn, from_fn_with_state};
 use axum::routing::MethodRouter;
 use tower_http::compression::CompressionLayer;
@@ -20,6 +20,7 @@ use crate::limits::{HTTP_BODY_BYTES_MAX, HTTP_REQUEST_SECONDS_MAX};
 
 /// One method of one path.
 pub(super) struct Route {
+    pub(super) method: Method,
     pub(super) path: &'static str,
     pub(super) access: Access,
     pub(super) handler: MethodRouter<Arc<House>>,
@@ -27,9 +28,14 @@ pub(super) struct Route {
     pub(super) operation: Option<api::operation::Operation>,
 }
 
+/// All of them, pages first.
+pub(super) fn all() -> Vec<Route> {
+    pages::routes().into_iter().chain(api::routes()).collect()
+}
+
 pub(super) fn router(house: Arc<House>) -> Router {
     let mut router = Router::new();
-    for route in pages::routes().into_iter().chain(api::routes()) {
+    for route in all() {
         let check = from_fn_with_state((Arc::clone(&house), route.access), access::check);
         router = router.route(route.path, route.handler.route_layer(check));
     }
@@ -46,4 +52,30 @@ pub(super) fn router(house: Arc<House>) -> Router {
         .layer(from_fn_with_state(Arc::clone(&house), guard::guard))
         .layer(CompressionLayer::new())
         .with_state(house)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    #[test]
+    fn the_module_comment_lists_every_route_with_its_access() {
+        let letter = |access| match access {
+            Access::Anyone => "-",
+            Access::Reader => "r",
+            Access::Script | Access::Writer => "w",
+            Access::Form => "f",
+        };
+        let routes: BTreeSet<String> = all()
+            .iter()
+            .map(|route| format!("{} `{}` {}", route.method, route.path, letter(route.access)))
+            .collect();
+        let rows = include_str!("mod.rs").lines().filter_map(|line| line.strip_prefix("//! | "));
+        let listed: BTreeSet<String> = rows
+            .map(|row| row.split(" | ").take(2).collect::<Vec<_>>().join(" "))
+            .filter(|row| row.starts_with("GET") || row.starts_with("POST"))
+            .collect();
+        assert_eq!(listed, routes);
+    }
 }

@@ -24,7 +24,9 @@ use operation::{Answer, Operation};
 pub(super) fn routes() -> Vec<Route> {
     use Access::{Anyone, Reader, Script};
     use Answer::{Created, Events, Json, JsonOrCsv, Nothing, Text};
-    let route = |path, access, handler, operation| Route { path, access, handler, operation: Some(operation) };
+    let route = |path, access, handler, operation: Operation| {
+        Route { method: operation.method.clone(), path, access, handler, operation: Some(operation) }
+    };
     let paged = &["limit", "after"];
     vec![
         route("/healthz", Anyone, get(metrics::health),

@@ -21,7 +21,7 @@ fn describe(routes: &[Route]) -> Value {
     for route in routes {
         if let Some(operation) = &route.operation {
             let path = paths.entry(route.path).or_insert_with(|| json!({}));
-            path[operation.method.as_str().to_lowercase()] = describe_one(route, operation);
+            path[route.method.as_str().to_lowercase()] = describe_one(route, operation);
         }
     }
     json!({
@@ -127,7 +127,7 @@ mod tests {
         let mut ids = BTreeSet::new();
         for route in &routes {
             let operation = route.operation.as_ref().unwrap();
-            let method = operation.method.as_str().to_lowercase();
+            let method = route.method.as_str().to_lowercase();
             assert_eq!(document["paths"][route.path][method]["operationId"], operation.id);
             assert!(ids.insert(operation.id), "{} is given twice", operation.id);
             for name in operation.query {

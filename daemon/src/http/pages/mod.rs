@@ -14,6 +14,7 @@ mod spots;
 mod start;
 mod write;
 
+use axum::http::Method;
 use axum::routing::{get, post};
 
 use super::access::Access;
@@ -22,31 +23,32 @@ use super::routes::Route;
 #[rustfmt::skip]
 pub(super) fn routes() -> Vec<Route> {
     use Access::{Anyone, Form, Reader, Writer};
-    let route = |path, access, handler| Route { path, access, handler, operation: None };
+    let page = |path, access, handler| Route { method: Method::GET, path, access, handler, operation: None };
+    let sent = |path, access, handler| Route { method: Method::POST, path, access, handler, operation: None };
     vec![
-        route("/", Reader, get(piles::all)),
-        route("/piles/{pile}", Reader, get(pile::one)),
-        route("/piles/{pile}/log", Reader, get(log::whole)),
-        route("/piles/{pile}/log/{seq}", Writer, get(correct::choose)),
-        route("/piles/{pile}/log/{seq}", Form, post(correct::withdraw)),
-        route("/piles/{pile}/log/{seq}/anew", Writer, get(correct::anew)),
-        route("/piles/{pile}/write", Writer, get(write::all)),
-        route("/piles/{pile}/write/{what}", Writer, get(write::empty)),
-        route("/piles/{pile}/write/{what}", Form, post(write::write)),
-        route("/piles/{pile}/place", Writer, get(start::place_empty)),
-        route("/piles/{pile}/place", Form, post(start::place)),
-        route("/start", Writer, get(start::empty)),
-        route("/start", Form, post(start::start)),
-        route("/probes", Reader, get(farm::probes)),
-        route("/refused", Reader, get(farm::refused)),
-        route("/outbox", Reader, get(farm::outbox)),
-        route("/about", Reader, get(farm::about_heapward)),
-        route("/seen", Form, post(farm::seen)),
-        route("/pair", Anyone, get(pair::empty)),
-        route("/pair", Anyone, post(pair::pair)),
-        route("/pair/{code}", Anyone, get(pair::link)),
-        route("/forget", Form, post(pair::forget)),
-        route("/style.css", Anyone, get(assets::style)),
-        route("/live.js", Anyone, get(assets::script)),
+        page("/", Reader, get(piles::all)),
+        page("/piles/{pile}", Reader, get(pile::one)),
+        page("/piles/{pile}/log", Reader, get(log::whole)),
+        page("/piles/{pile}/log/{seq}", Writer, get(correct::choose)),
+        sent("/piles/{pile}/log/{seq}", Form, post(correct::withdraw)),
+        page("/piles/{pile}/log/{seq}/anew", Writer, get(correct::anew)),
+        page("/piles/{pile}/write", Writer, get(write::all)),
+        page("/piles/{pile}/write/{what}", Writer, get(write::empty)),
+        sent("/piles/{pile}/write/{what}", Form, post(write::write)),
+        page("/piles/{pile}/place", Writer, get(start::place_empty)),
+        sent("/piles/{pile}/place", Form, post(start::place)),
+        page("/start", Writer, get(start::empty)),
+        sent("/start", Form, post(start::start)),
+        page("/probes", Reader, get(farm::probes)),
+        page("/refused", Reader, get(farm::refused)),
+        page("/outbox", Reader, get(farm::outbox)),
+        page("/about", Reader, get(farm::about_heapward)),
+        sent("/seen", Form, post(farm::seen)),
+        page("/pair", Anyone, get(pair::empty)),
+        sent("/pair", Anyone, post(pair::pair)),
+        page("/pair/{code}", Anyone, get(pair::link)),
+        sent("/forget", Form, post(pair::forget)),
+        page("/style.css", Anyone, get(assets::style)),
+        page("/live.js", Anyone, get(assets::script)),
     ]
 }

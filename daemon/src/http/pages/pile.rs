@@ -33,8 +33,42 @@ struct Known {
     incidents: Vec<Incident>,
     latest: Vec<Latest>,
     temperatures: Vec<Line>,
-    moistures: Vec<Line>,
+    /// Lines of the other quantities, as in [`OTHERS`].
+    others: Vec<Vec<Line>>,
 }
+
+/// A quantity beside temperature: drawn by itself, and nothing is judged by it here.
+struct Other {
+    quantity: Quantity,
+    title: &'static str,
+    caption: &'static str,
+    unit: &'static str,
+    at_least: (f64, f64),
+}
+
+const OTHERS: [Other; 3] = [
+    Other {
+        quantity: Quantity::Moisture,
+        title: "Moisture",
+        caption: "An index of the probe's own: look at its trend, and squeeze a handful.",
+        unit: "%",
+        at_least: (20.0, 80.0),
+    },
+    Other {
+        quantity: Quantity::Oxygen,
+        title: "Oxygen",
+        caption: "Oxygen in the pores; the air has 20.9 %.",
+        unit: "%",
+        at_least: (0.0, 21.0),
+    },
+    Other {
+        quantity: Quantity::Blower,
+        title: "Blower",
+        caption: "Power of the blower in watts, or 1 while it is on.",
+        unit: "",
+        at_least: (0.0, 1.0),
+    },
+];
 
 /// Stretches of the chart, by plain links.
 const STRETCHES: [(&str, &str, Span); 5] = [
@@ -83,10 +117,9 @@ pub(super) async fn one(
         (chart::figure(&temperature_plot(&house, &view, &known, stretch, style), style))
         (zoom(&pile, stretch))
         (spots::table(&view, &known.latest, now, style))
-        @if !known.moistures.is_empty() {
-            h2 { "Moisture" }
-            (chart::figure(&moisture_plot(&known, stretch), style))
-            p.hint { "An index of the probe's own: look at its trend, and squeeze a handful." }
+        @for (lines, other) in known.others.iter().zip(&OTHERS).filter(|(lines, _)| !lines.is_empty()) {
+            h2 { (other.title) }
+            (chart::figure(&other_plot(other, lines, stretch), style))
         }
         (log::incidents(&known.incidents, INCIDENTS_SHOWN, &visitor, now, style))
         h2 { "Log" }
@@ -111,7 +144,10 @@ fn known(reader: &Reader, view: &PileView, stretch: Stretch, style: Style) -> Re
         incidents: reader.incidents(&of_pile, None, INCIDENTS_SHOWN + 1)?,
         latest: reader.latest()?,
         temperatures: gather::temperatures(reader, pile, window, style)?,
-        moistures: gather::others(reader, pile, Quantity::Moisture, window)?,
+        others: OTHERS
+            .iter()
+            .map(|other| gather::others(reader, pile, other.quantity, window))
+            .collect::<Result<_, StoreError>>()?,
     })
 }
 
@@ -189,17 +225,18 @@ fn temperature_plot(house: &House, view: &PileView, known: &Known, stretch: Stre
     }
 }
 
-fn moisture_plot(known: &Known, stretch: Stretch) -> Plot {
+fn other_plot(other: &Other, lines: &[Line], stretch: Stretch) -> Plot {
+    let reached = lines.iter().filter_map(Line::extremes).map(|(_, high)| high);
     Plot {
         from: stretch.from,
         to: stretch.to,
-        caption: "Moisture index of the probes.".to_owned(),
-        unit: "%",
-        lines: known.moistures.clone(),
+        caption: other.caption.to_owned(),
+        unit: other.unit,
+        lines: lines.to_vec(),
         rules: Vec::new(),
         marks: Vec::new(),
-        at_least: (20.0, 80.0),
-        tick: 10.0,
+        at_least: other.at_least,
+        tick: chart::round_tick(reached.fold(other.at_least.1, f64::max) - other.at_least.0),
     }
 }
 

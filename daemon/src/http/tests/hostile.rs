@@ -5,8 +5,13 @@ use std::time::{Duration, Instant};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
+use heapward_rules::units::Span;
+
 use super::farm::TestFarm;
-use crate::limits::{HTTP_CONNECTIONS_MAX, HTTP_HEAD_SECONDS_MAX};
+use crate::limits::{
+    HTTP_CONNECTIONS_MAX, HTTP_HEAD_SECONDS_MAX, HTTP_REQUEST_SECONDS_MAX, HTTP_STALL_SECONDS_MAX,
+    HTTP_STREAMS_MAX,
+};
 
 #[tokio::test]
 async fn a_silent_and_a_half_sent_request_are_closed_in_time() {
@@ -180,7 +185,7 @@ async fn wrong_passes_are_slowed_down() {
         *counts.entry(reply.status).or_insert(0) += 1;
     }
     assert_eq!(counts, [(401, 5), (429, 995)].into());
-    farm.clock.advance(heapward_rules::units::Span::minutes(1));
+    farm.clock.advance(Span::minutes(1));
     let pass = format!("Bearer {}", farm.keys.make_pass("OM", super::farm::BUILT).unwrap());
     assert_eq!(farm.ask("GET", "/v1/piles", &[("Authorization", &pass)], "").await.status, 200);
 }
@@ -198,4 +203,110 @@ async fn bodies_are_bounded() {
         .ask("POST", "/v1/piles", &[("Authorization", &pass), ("Content-Type", "text/plain")], "{}")
         .await;
     assert_eq!(reply.status, 415);
+}
+
+#[tokio::test]
+async fn a_body_that_trickles_in_is_cut_off() {
+    let farm = TestFarm::new().await;
+    let pass = farm.keys.make_pass("OM", super::farm::BUILT).unwrap();
+    let mut stream = TcpStream::connect(farm.at).await.unwrap();
+    let head = format!(
+        "POST /v1/piles HTTP/1.1\r\nHost: {}\r\nAuthorization: Bearer {pass}\r\nContent-Type: application/json\r\n\
+         Content-Length: 4000\r\n\r\n",
+        farm.at
+    );
+    stream.write_all(head.as_bytes()).await.unwrap();
+    let (mut read, mut write) = stream.into_split();
+    let began = Instant::now();
+    let trickle = tokio::spawn(async move {
+        while write.write_all(b" ").await.is_ok() {
+            tokio::time::sleep(Duration::from_millis(200)).await;
+        }
+    });
+    let mut text = String::new();
+    let _ = tokio::time::timeout(Duration::from_secs(15), read.read_to_string(&mut text)).await.unwrap();
+    trickle.abort();
+    assert!(text.starts_with("HTTP/1.1 408"), "{text}");
+    assert!(began.elapsed() < Duration::from_secs(HTTP_REQUEST_SECONDS_MAX + 2), "{:?}", began.elapsed());
+}
+
+#[tokio::test]
+async fn clients_that_do_not_read_keep_nobody_waiting() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    for probe in ["k1", "k2", "k3", "k4"] {
+        farm.readings(probe, Span::minutes(1), (0..2_500).map(f64::from)).await;
+    }
+    let mut crowd = Vec::new();
+    for _ in 0..HTTP_CONNECTIONS_MAX {
+        let socket = tokio::net::TcpSocket::new_v4().unwrap();
+        socket.set_recv_buffer_size(4_096).unwrap();
+        let mut stream = socket.connect(farm.at).await.unwrap();
+        let request = format!("GET /v1/piles/2026-03/history HTTP/1.1\r\nHost: {}\r\n\r\n", farm.at);
+        stream.write_all(request.as_bytes()).await.unwrap();
+        crowd.push(stream);
+    }
+    tokio::time::sleep(Duration::from_millis(500)).await;
+    let began = Instant::now();
+    assert_eq!(farm.get("/healthz").await.status, 200);
+    // The answers that nobody takes are given up after the time without progress, and make room.
+    assert!(began.elapsed() < Duration::from_secs(HTTP_STALL_SECONDS_MAX + 3), "{:?}", began.elapsed());
+}
+
+#[tokio::test]
+async fn live_views_leave_room_for_pages() {
+    let farm = TestFarm::new().await;
+    let mut views = Vec::new();
+    for n in 0..HTTP_STREAMS_MAX + 2 {
+        let mut stream = TcpStream::connect(farm.at).await.unwrap();
+        stream
+            .write_all(format!("GET /v1/live HTTP/1.1\r\nHost: {}\r\n\r\n", farm.at).as_bytes())
+            .await
+            .unwrap();
+        let mut head = [0; 12];
+        stream.read_exact(&mut head).await.unwrap();
+        let wanted = if n < HTTP_STREAMS_MAX { "HTTP/1.1 200" } else { "HTTP/1.1 503" };
+        assert_eq!(String::from_utf8_lossy(&head), wanted, "{n}");
+        views.push(stream);
+    }
+    assert_eq!(farm.get("/").await.status, 200);
+    // A view that is closed gives its seat back.
+    views.clear();
+    tokio::time::sleep(Duration::from_millis(300)).await;
+    let mut stream = TcpStream::connect(farm.at).await.unwrap();
+    stream.write_all(format!("GET /v1/live HTTP/1.1\r\nHost: {}\r\n\r\n", farm.at).as_bytes()).await.unwrap();
+    let mut head = [0; 12];
+    stream.read_exact(&mut head).await.unwrap();
+    assert_eq!(String::from_utf8_lossy(&head), "HTTP/1.1 200");
+}
+
+#[tokio::test]
+async fn texts_with_line_ends_make_no_header_and_no_second_line() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    for evil in [
+        "a\r\nSet-Cookie: x=y",
+        "a\nb",
+        "a\rb",
+        "a\u{2028}b",
+        "a\u{202e}b",
+        "a\u{0}b",
+        "a\u{7f}b",
+        "a\u{200b}b",
+    ] {
+        let figures = serde_json::json!({ "what": evil });
+        for body in [
+            serde_json::json!({ "event": "material-added", "figures": figures }),
+            serde_json::json!({ "event": "turned", "by": evil }),
+        ] {
+            let reply = farm.post("/v1/piles/2026-03/entries", &body).await;
+            assert_eq!(reply.status, 400, "{evil:?} {reply:?}");
+            assert!(!reply.head.contains("set-cookie"), "{reply:?}");
+        }
+    }
+    for target in
+        ["/pair/a%0d%0aSet-Cookie:x", "/piles/a%0d%0aSet-Cookie:x", "/v1/piles?after=a%0d%0aSet-Cookie:x"]
+    {
+        assert!(!farm.get(target).await.head.contains("set-cookie"), "{target}");
+    }
 }

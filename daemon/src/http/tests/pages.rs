@@ -243,23 +243,26 @@ async fn names_that_are_markup_stay_names() {
     let farm = TestFarm::with(|config| config.farm.name = "<i>Quillback</i> & Farm".to_owned()).await;
     farm.with_pile().await;
     let phone = Phone::paired(&farm).await;
-    let nasty = [
-        "<script>alert(1)</script>",
-        "\"><img src=x onerror=alert(1)>",
-        "'--><svg/onload=alert(1)>",
-        "{{7*7}}",
-        "&lt;b&gt;",
-        "</textarea><b>",
-    ];
-    for text in nasty {
-        let reply = phone.fill("/piles/2026-03/write/note", &[("note", text)]).await;
-        assert_eq!(reply.status, 303, "{reply:?}");
-        let reply = phone
-            .fill("/piles/2026-03/write/material", &[("what", text), ("by", text.get(..15).unwrap_or(text))])
-            .await;
-        assert_eq!(reply.status, 303, "{reply:?}");
+    for text in nasty() {
+        let reply = phone.fill("/piles/2026-03/write/note", &[("note", &text)]).await;
+        assert_eq!(reply.status, 303, "{text} {reply:?}");
+        let by: String = text.chars().take(20).collect();
+        let fields = [("bed", text.as_str()), ("crop", &text), ("by", &by)];
+        let reply = phone.fill("/piles/2026-03/write/used", &fields).await;
+        assert_eq!(reply.status, 303, "{text} {reply:?}");
     }
-    for target in [
+    let markup = [
+        "<script",
+        "<img",
+        "<svg/",
+        "<i>",
+        "<b>",
+        "<iframe",
+        "<a href=\"javascript",
+        "onerror=alert(1)>\"",
+        "</textarea><",
+    ];
+    let targets = [
         "/",
         "/piles/2026-03",
         "/piles/2026-03/log",
@@ -267,13 +270,42 @@ async fn names_that_are_markup_stay_names() {
         "/refused",
         "/outbox",
         "/about",
-        "/piles/%3Cscript%3E",
-    ] {
-        let page = phone.get(target).await.body;
-        for raw in ["<script>", "<img", "<svg/", "<i>", "</textarea><b>"] {
+        "/piles/%3Cscript%3Ealert(1)%3C/script%3E",
+    ];
+    for target in targets {
+        let page = phone.get(target).await.body.replace("<script src=\"/live.js?", "");
+        for raw in markup {
             assert!(!page.contains(raw), "{target} {raw}");
         }
     }
+    let json = farm.get("/v1/piles/2026-03/entries?limit=500").await.json();
+    let notes = json["items"].as_array().unwrap().iter().filter(|one| one["event"] == "note");
+    let notes: Vec<&str> = notes.map(|one| one["note"].as_str().unwrap()).collect();
+    assert_eq!(notes, nasty(), "kept as they were typed");
+}
+
+/// Sixty texts that would be more than text where they are not escaped.
+fn nasty() -> Vec<String> {
+    let payloads = [
+        "<script>alert(1)</script>",
+        "<img src=x onerror=alert(1)>",
+        "<svg/onload=alert(1)>",
+        "<iframe src=javascript:alert(1)>",
+        "<b>bold</b>",
+        "<a href=\"javascript:alert(1)\">x</a>",
+        "</textarea><script>alert(1)</script>",
+        "</title><script>alert(1)</script>",
+        "javascript:alert(1)",
+        "&lt;b&gt;",
+        "{{7*7}}",
+        "${7*7}",
+        "<%= 7*7 %>",
+        "=HYPERLINK(\"http://evil.example\")",
+        "'; DROP TABLE piles; --",
+    ];
+    let wrap =
+        |text: &str| [text.to_owned(), format!("\">{text}"), format!("'>{text}"), format!("-->{text}<!--")];
+    payloads.iter().flat_map(|text| wrap(text)).collect()
 }
 
 #[tokio::test]

@@ -79,6 +79,13 @@ fn label(at: At, zone: Tz, step: Step) -> String {
     time.format(form).to_string()
 }
 
+/// Distance of the figures for a stretch of values: 1, 2 or 5 of a power of ten, seven figures at most.
+pub(in crate::http::pages) fn round_tick(stretch: f64) -> f64 {
+    let powers = (-2..6_i32).map(|power| 10.0_f64.powi(power));
+    let mut ticks = powers.flat_map(|power| [1.0, 2.0, 5.0].map(|digit| digit * power));
+    ticks.find(|tick| stretch / tick <= 6.5).unwrap_or(1e6)
+}
+
 /// Figures of the value axis: multiples of `step` in [low, high].
 pub(super) fn values(low: f64, high: f64, step: f64) -> Vec<f64> {
     let first = (low / step).ceil();
@@ -106,6 +113,15 @@ mod tests {
                 .map(|(_, label)| label)
                 .collect();
             assert_eq!(labels.join(" "), wanted);
+        }
+    }
+
+    #[test]
+    fn distances_of_figures() {
+        for (stretch, tick) in
+            [(1.0, 0.2), (60.0, 10.0), (21.0, 5.0), (117.0, 20.0), (0.001, 0.01), (3e4, 5e3)]
+        {
+            assert!((round_tick(stretch) - tick).abs() < 1e-9, "{stretch} {}", round_tick(stretch));
         }
     }
 

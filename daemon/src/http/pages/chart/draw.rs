@@ -70,7 +70,7 @@ fn drawing(ruler: &Ruler<'_>, style: Style) -> Markup {
     html! {
         svg class=(paper.class) viewBox=(format!("0 0 {} {}", paper.width, ruler.height())) role="img" aria-label=(plot.caption) {
             @for (value, y) in ruler.figures() {
-                text.figure x=(paper.left - 6) y=(y + 4) text-anchor="end" { (format!("{value:.0}")) }
+                text.figure x=(paper.left - 6) y=(y + 4) text-anchor="end" { (figure_text(value)) }
                 path.tick d=(format!("M{} {y}h4", paper.left - 4)) {}
             }
             text.figure x="2" y=(TOP - 1) { (plot.unit) }
@@ -90,6 +90,10 @@ fn drawing(ruler: &Ruler<'_>, style: Style) -> Markup {
             (names(ruler))
         }
     }
+}
+
+fn figure_text(value: f64) -> String {
+    if (value - value.round()).abs() < 1e-9 { format!("{value:.0}") } else { format!("{value:.1}") }
 }
 
 /// The line of a spot, its crosses and circles. Only numbers and fixed words: nothing to escape.

@@ -10,6 +10,7 @@ mod trail;
 
 use heapward_rules::units::At;
 
+pub(super) use axis::round_tick;
 pub(super) use draw::figure;
 use trail::Trail;
 
@@ -62,6 +63,11 @@ pub(super) struct Mark {
 // === impl Line ===
 
 impl Line {
+    /// Lowest and highest reading that counts.
+    pub(super) fn extremes(&self) -> Option<(f64, f64)> {
+        self.trail.extremes()
+    }
+
     /// Whether there is nothing to draw.
     pub(super) fn is_empty(&self) -> bool {
         self.trail.newest().is_none() && self.crosses.is_empty() && self.circles.is_empty()

@@ -1,0 +1,156 @@
+"""The grower's way through the pages in a real browser.
+
+browser.py ADDRESS CODE PILE WIDTH HEIGHT
+
+Prints `PUBLISH VALUE` where a reading of probe k1 in degrees F should come over MQTT; ends with 0 if everything was
+found. Pictures of the pages go into $HEAPWARD_PICTURES, if it is set.
+"""
+
+import os
+import pathlib
+import re
+import shutil
+import sys
+
+import axe_playwright_python
+from playwright.sync_api import expect, sync_playwright
+
+address, code, pile, width, height = sys.argv[1], sys.argv[2], sys.argv[3], int(sys.argv[4]), int(sys.argv[5])
+axe = (pathlib.Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
+pictures = os.environ.get("HEAPWARD_PICTURES")
+chromium = os.environ.get("CHROMIUM") or shutil.which("chromium")
+if not chromium:
+    sys.exit("chromium is missing: apt-get install chromium")
+
+# What a thumb in a glove can't hit: links and buttons below 44 pixels (those within a sentence may be narrow).
+SMALL = """() => [...document.querySelectorAll('a, button, select, textarea, input, label.choice')]
+    .filter(one => one.type !== 'hidden' && !one.matches('label.choice input') && one.offsetParent)
+    .map(one => [one.textContent.trim() || one.name, one.getBoundingClientRect()])
+    .filter(([_, box]) => box.height < 44 || box.width < 44).map(([name, box]) => `${name} ${box.width}x${box.height}`)"""
+
+
+def say(line):
+    print(line, flush=True)
+
+
+def look(page, name):
+    """The page as it stands: nothing too wide or too small, nothing serious for axe."""
+    if pictures:
+        page.screenshot(path=f"{pictures}/{name}-{width}.png", full_page=True)
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    assert wide <= width, f"{name} is {wide} pixels wide on a screen of {width}"
+    small = page.evaluate(SMALL)
+    assert not small, f"{name} has targets below 44 pixels: {small}"
+    page.evaluate(axe)
+    found = page.evaluate("axe.run({runOnly: ['wcag2a', 'wcag2aa', 'wcag2aaa', 'wcag21aa', 'best-practice']})")
+    for one in found["violations"]:
+        say(f"{name}: {one['impact']}: {one['help']}: {[node['target'] for node in one['nodes']][:3]}")
+    assert not found["violations"], f"axe found something on {name}"
+
+
+def way(page):
+    errors = []
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    page.on("console", lambda message: errors.append(message.text) if message.type == "error" else None)
+
+    page.goto(f"{address}/pair/{code}")
+    look(page, "pair")
+    page.get_by_label("Your initials").fill("OM")
+    page.get_by_role("button", name="Pair this phone").click()
+    expect(page).to_have_url(f"{address}/")
+    look(page, "piles")
+
+    page.get_by_role("link", name="Start a pile").first.click()
+    look(page, "start")
+    page.get_by_label("Name, short and speakable").fill(pile)
+    page.get_by_label("Bay").fill("2")
+    page.get_by_label("Carbon to nitrogen").fill("30")
+    for row in (3, 4):
+        page.get_by_label(f"Spot {row}", exact=True).fill("")
+    page.get_by_role("button", name="Start the pile").click()
+
+    expect(page.get_by_role("heading", name="Place a probe")).to_be_visible()
+    look(page, "place")
+    page.get_by_label("k1").check()
+    page.get_by_label("core-north").check()
+    page.get_by_role("button", name="Place it").click()
+
+    # The pile's page, with readings as they come.
+    expect(page.get_by_role("heading", name=f"Pile {pile}")).to_be_visible()
+    row = page.get_by_role("row").filter(has=page.get_by_role("rowheader", name=re.compile("core-north")))
+    expect(row).to_contain_text("not known")
+    say("PUBLISH 61.3")
+    expect(row).to_contain_text("61.3 °F", timeout=20_000)
+    say("PUBLISH 62.1")
+    expect(row).to_contain_text("62.1 °F", timeout=20_000)
+    look(page, "pile")
+
+    # Two taps from the pile: a reading by hand.
+    before = page.locator(".verdict").first.inner_text()
+    assert "core-north holds it up" in before, before
+    page.get_by_role("link", name="Read by hand").click()
+    look(page, "reading")
+    page.get_by_label("core-south").check()
+    page.get_by_label("Temperature").fill("134.5")
+    page.get_by_role("button", name="Write it down").click()
+    expect(page.get_by_role("status")).to_contain_text("Read by hand at core-south: 134.5 °F.")
+
+    # The spot is given up: the verdict names another one.
+    page.get_by_role("link", name="Something else").click()
+    look(page, "write")
+    page.get_by_role("link", name="Give a spot up").click()
+    page.get_by_label("core-north").check()
+    page.get_by_label("Reason").fill("lance broken")
+    page.get_by_role("button", name="Write it down").click()
+    expect(page.locator(".verdict").first).to_contain_text("core-south holds it up")
+    row = page.get_by_role("row").filter(has=page.get_by_role("rowheader", name=re.compile("core-north")))
+    expect(row).to_contain_text("given up")
+
+    # A correction: nothing is overwritten.
+    entry = page.locator(".log > li").filter(has_text="given up: lance broken")
+    entry.get_by_role("link", name="Correct").click()
+    look(page, "correct")
+    page.get_by_label("Reason").fill("it was another pile")
+    page.get_by_role("button", name="Withdraw it").click()
+    expect(page.locator(".verdict").first).to_contain_text("core-north holds it up")
+    page.goto(f"{address}/piles/{pile}/log")
+    expect(page.locator(".gone").first).to_contain_text("given up: lance broken")
+    look(page, "log")
+
+    for name in ("6 hours", "Whole pile"):
+        page.goto(f"{address}/piles/{pile}")
+        page.get_by_role("link", name=name).click()
+        expect(page.locator("svg:visible")).to_have_count(1)
+    for name, path in (("probes", "/probes"), ("refused", "/refused"), ("outbox", "/outbox"), ("about", "/about")):
+        page.goto(address + path)
+        look(page, name)
+    assert not errors, errors
+
+    # Printed, the chart and the log stay, forms and the menu go.
+    page.goto(f"{address}/piles/{pile}")
+    page.emulate_media(media="print")
+    assert not page.locator("nav").is_visible()
+    assert page.locator("svg.wide").is_visible()
+    page.emulate_media(media="screen")
+
+
+def without_script(browser):
+    """Everything that can be read and written works without a script."""
+    context = browser.new_context(java_script_enabled=False, viewport={"width": width, "height": height})
+    page = context.new_page()
+    page.goto(f"{address}/piles/{pile}")
+    expect(page.locator("svg:visible")).to_have_count(1)
+    # No pass: whoever wants to write is told how to get one.
+    page.get_by_role("link", name="Turned").click()
+    expect(page.get_by_role("heading", name="Pair this phone")).to_be_visible()
+    context.close()
+
+
+with sync_playwright() as playwright:
+    options = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--disable-background-networking"]
+    browser = playwright.chromium.launch(executable_path=chromium, args=options)
+    # The policy of our pages keeps axe out as it keeps everybody out; the tests of the server look at the policy.
+    context = browser.new_context(viewport={"width": width, "height": height}, bypass_csp=True)
+    way(context.new_page())
+    without_script(browser)
+    browser.close()
