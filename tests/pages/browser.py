@@ -1,8 +1,8 @@
 """The grower's way through the pages in a real browser.
 
-browser.py ADDRESS CODE PILE WIDTH HEIGHT
+browser.py ADDRESS CODE PILE PROBE WIDTH HEIGHT
 
-Prints `PUBLISH VALUE` where a reading of probe k1 in degrees F should come over MQTT; ends with 0 if everything was
+Prints `PUBLISH VALUE` where a reading of the probe in degrees F should come over MQTT; ends with 0 if everything was
 found. Pictures of the pages go into $HEAPWARD_PICTURES, if it is set.
 """
 
@@ -15,7 +15,8 @@ import sys
 import axe_playwright_python
 from playwright.sync_api import expect, sync_playwright
 
-address, code, pile, width, height = sys.argv[1], sys.argv[2], sys.argv[3], int(sys.argv[4]), int(sys.argv[5])
+address, code, pile, probe = sys.argv[1:5]
+width, height = int(sys.argv[5]), int(sys.argv[6])
 axe = (pathlib.Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
 pictures = os.environ.get("HEAPWARD_PICTURES")
 chromium = os.environ.get("CHROMIUM") or shutil.which("chromium")
@@ -71,7 +72,7 @@ def way(page):
 
     expect(page.get_by_role("heading", name="Place a probe")).to_be_visible()
     look(page, "place")
-    page.get_by_label("k1").check()
+    page.get_by_label(probe).check()
     page.get_by_label("core-north").check()
     page.get_by_role("button", name="Place it").click()
 

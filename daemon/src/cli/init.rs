@@ -219,7 +219,7 @@ fn next_steps(path: &Path, answers: &Answers, port: u16) -> String {
         let _ =
             writeln!(text, "  cat {}   the password for the probes; their user is `probes`", file.display());
         let _ =
-            writeln!(text, "  heapward pass pair                lets a phone in; the page is on port {port}");
+            writeln!(text, "  heapward pair                     lets a phone in; the page is on port {port}");
     }
     let _ = writeln!(
         text,

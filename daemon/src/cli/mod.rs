@@ -68,6 +68,8 @@ pub enum Command {
     Pile(pile::PileArgs),
     /// Send a test message to every contact by every channel, and say what happened
     SendTest(ConfigArg),
+    /// Show a one-time link and its square code, by which a phone gets its pass
+    Pair(ConfigArg),
     /// Passes of phones and scripts: who may enter something
     Pass(pass::PassArgs),
 }
@@ -114,6 +116,7 @@ pub fn run(command: Command) -> Outcome {
         Command::Replay(args) => replay::run(&args),
         Command::Pile(args) => pile::run(&args),
         Command::SendTest(args) => send_test::run(&args),
+        Command::Pair(args) => pass::pair(&args),
         Command::Pass(args) => pass::run(&args),
     }
 }

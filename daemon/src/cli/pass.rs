@@ -1,10 +1,11 @@
-//! `heapward pass`: who may enter something. Works on the folder of the records, with or without the daemon.
+//! `heapward pair` and `heapward pass`: who may enter something. Works on the folder of the records, with or without the daemon.
 
 use clap::Subcommand;
 use heapward_rules::units::At;
 
 use super::{ConfigArg, Failure, Outcome, print};
 use crate::clock::{Clock, SystemClock};
+use crate::config::Config;
 use crate::http::{Keys, invitation};
 use crate::model::time::local;
 
@@ -18,8 +19,6 @@ pub struct PassArgs {
 
 #[derive(Debug, Subcommand)]
 enum PassCommand {
-    /// Show a one-time link and its square code, by which a phone gets its pass
-    Pair,
     /// Make a pass for a script; it is printed once and kept nowhere
     New {
         /// Initials or the script's name: stands in the log behind what is entered
@@ -31,28 +30,22 @@ enum PassCommand {
     Forget { name: String },
 }
 
+/// Shows a one-time link as text and as squares to scan.
+pub fn pair(args: &ConfigArg) -> Outcome {
+    let config = args.load()?;
+    let keys = keys(&config)?;
+    let code = keys.make_code(now()).map_err(|error| unusable(&config, &error))?;
+    let machine = std::fs::read_to_string("/proc/sys/kernel/hostname").ok();
+    let address = invitation::address(config.http.listen, &config.http.hosts, machine.as_deref());
+    print(&invitation::text(&address, &code))
+}
+
 pub fn run(args: &PassArgs) -> Outcome {
     let config = args.config.load()?;
-    let dir = &config.store.dir;
-    let failed = |error: std::io::Error| {
-        Failure::failed(format!("{}: passes can't be used there ({error}); run this as root", dir.display()))
-    };
-    if !dir.is_dir() {
-        return Err(Failure::failed(format!(
-            "there is no folder {}; start the daemon once, it makes the folder",
-            dir.display()
-        )));
-    }
-    let keys = Keys::new(dir);
-    let now = SystemClock::new(true).now();
+    let keys = keys(&config)?;
+    let failed = |error: std::io::Error| unusable(&config, &error);
     match &args.command {
-        PassCommand::Pair => {
-            let code = keys.make_code(now).map_err(failed)?;
-            let machine = std::fs::read_to_string("/proc/sys/kernel/hostname").ok();
-            let address = invitation::address(config.http.listen, &config.http.hosts, machine.as_deref());
-            print(&invitation::text(&address, &code))
-        }
-        PassCommand::New { name } => print(&format!("{}\n", keys.make_pass(name, now).map_err(failed)?)),
+        PassCommand::New { name } => print(&format!("{}\n", keys.make_pass(name, now()).map_err(failed)?)),
         PassCommand::List => {
             let passes = keys.passes().map_err(failed)?;
             let day = |ms| local(At(ms), config.farm.timezone).format("%Y-%m-%d %H:%M");
@@ -66,4 +59,22 @@ pub fn run(args: &PassArgs) -> Outcome {
             count => print(&format!("{count} taken away.\n")),
         },
     }
+}
+
+fn keys(config: &Config) -> Result<Keys, Failure> {
+    let dir = &config.store.dir;
+    if dir.is_dir() {
+        return Ok(Keys::new(dir));
+    }
+    let dir = dir.display();
+    Err(Failure::failed(format!("there is no folder {dir}; start the daemon once, it makes the folder")))
+}
+
+fn unusable(config: &Config, error: &std::io::Error) -> Failure {
+    let dir = config.store.dir.display();
+    Failure::failed(format!("{dir}: passes can't be used there ({error}); run this as root"))
+}
+
+fn now() -> At {
+    SystemClock::new(true).now()
 }

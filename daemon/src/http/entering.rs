@@ -76,7 +76,7 @@ fn name(key: &str, name: &str) -> Checked {
 pub(super) fn pile(pile: &PileRecord) -> Checked {
     name("pile", &pile.id)?;
     in_our_time("built", At(pile.built_ms))?;
-    text("bay", pile.bay.as_deref().unwrap_or_default())?;
+    pile.bay.as_deref().map_or(Ok(()), |bay| needed("bay", bay))?;
     number("initial_cn", pile.initial_cn, 1.0, 1_000.0)?;
     if pile.spots.len() > SPOTS_MAX {
         return Err(Problem::bad(format!("a pile has at most {SPOTS_MAX} spots")));

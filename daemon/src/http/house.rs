@@ -19,7 +19,7 @@ use crate::config::Config;
 use crate::limits::HTTP_STORE_READS_MAX;
 use crate::model::entry::{Entry, NewEntry};
 use crate::model::pile::{PileRecord, PlacementRecord};
-use crate::recorder::Handle;
+use crate::recorder::{Handle, Refusal};
 use crate::store::{Reader, StoreError};
 
 /// What the pages need of the rest of the daemon.
@@ -138,7 +138,7 @@ impl House {
         self.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
         entering::placement(&placement, self.now())?;
         entering::text("by", &by)?;
-        Ok(self.app.handle.place(pile, placement, by).await?)
+        self.app.handle.place(pile, placement, by).await.map_err(in_the_body)
     }
 
     /// Writes into the log of a pile.
@@ -146,12 +146,20 @@ impl House {
         let pile = entry.pile.as_deref().unwrap_or_default();
         self.app.handle.view(pile).ok_or_else(|| Problem::no_pile(pile))?;
         entering::entry(&entry)?;
-        Ok(self.app.handle.enter(entry).await?)
+        self.app.handle.enter(entry).await.map_err(in_the_body)
     }
 
     /// Interval declared for a probe; a minute for one that is not configured.
     pub(super) fn declared_every(&self, probe: &str) -> Span {
         let declared = self.app.config.probes.iter().find(|one| one.id.as_str() == probe);
         declared.map_or(Span::minutes(1), |one| one.every)
+    }
+}
+
+/// The pile is known, so what the recorder does not know stands in what was sent: a spot, a probe, an entry.
+fn in_the_body(refusal: Refusal) -> Problem {
+    match refusal {
+        Refusal::Unknown(detail) => Problem::bad(detail),
+        other => other.into(),
     }
 }

@@ -7,6 +7,7 @@ use axum::extract::{FromRequestParts, Query};
 use axum::http::request::Parts;
 use heapward_rules::units::{At, Span};
 
+use super::guard::is_for_scripts;
 use super::problem::{Problem, shown};
 use crate::limits::{LIST_ITEMS_DEFAULT, LIST_ITEMS_MAX};
 use crate::model::time::parse_rfc3339;
@@ -34,6 +35,12 @@ impl<S: Send + Sync> FromRequestParts<S> for Params {
         let Ok(Query(pairs)) = Query::<Vec<(String, String)>>::try_from_uri(&parts.uri) else {
             return Err(Problem::bad("the query can't be read; write it as `key=value&key=value`"));
         };
+        // Only browsers send what was left empty.
+        if is_for_scripts(parts.uri.path())
+            && let Some((key, _)) = pairs.iter().find(|(_, value)| value.is_empty())
+        {
+            return Err(Problem::bad(format!("`{}` has no value; leave it out", shown(key))));
+        }
         Params::of(pairs)
     }
 }

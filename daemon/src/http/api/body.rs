@@ -5,13 +5,27 @@ use axum::extract::{FromRequest, Request};
 use axum::http::StatusCode;
 use axum::http::header::CONTENT_TYPE;
 use axum::response::{IntoResponse, Response};
-use serde::Serialize;
-use serde::de::DeserializeOwned;
+use serde::de::{DeserializeOwned, Error};
+use serde::{Deserialize, Deserializer, Serialize};
+use serde_json::Value;
 
 use crate::http::problem::{Problem, shown};
 
 /// A JSON body.
 pub(in crate::http) struct Body<T>(pub(in crate::http) T);
+
+/// A JSON object. Serde by itself would also take an array of the values, in the order of a type's fields.
+pub(in crate::http) struct Object<T>(pub(in crate::http) T);
+
+impl<'de, T: DeserializeOwned> Deserialize<'de> for Object<T> {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Object<T>, D::Error> {
+        let value = Value::deserialize(deserializer)?;
+        if !value.is_object() {
+            return Err(D::Error::custom("an object with named members is wanted"));
+        }
+        serde_json::from_value(value).map(Object).map_err(D::Error::custom)
+    }
+}
 
 impl<S: Send + Sync, T: DeserializeOwned> FromRequest<S> for Body<T> {
     type Rejection = Problem;
@@ -25,8 +39,8 @@ impl<S: Send + Sync, T: DeserializeOwned> FromRequest<S> for Body<T> {
         let bytes = Bytes::from_request(request, state)
             .await
             .map_err(|rejection| Problem::of_status(rejection.into_response().status()))?;
-        serde_json::from_slice(&bytes)
-            .map(Body)
+        serde_json::from_slice::<Object<T>>(&bytes)
+            .map(|object| Body(object.0))
             .map_err(|error| Problem::bad(format!("the body can't be read: {}", line(&error.to_string()))))
     }
 }
@@ -62,4 +76,17 @@ fn line(message: &str) -> String {
 
 fn shown_long(text: &str) -> String {
     if text.len() <= 60 { shown(text) } else { text.chars().filter(|c| !c.is_control()).take(200).collect() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::model::pile::SpotRecord;
+
+    #[test]
+    fn an_array_is_no_object() {
+        let read = |text: &str| serde_json::from_str::<Object<SpotRecord>>(text).map(|spot| spot.0.name);
+        assert_eq!(read(r#"{ "name": "core", "zone": "core" }"#).unwrap(), "core");
+        assert!(read(r#"["core", "core", null, false]"#).is_err());
+    }
 }

@@ -98,6 +98,9 @@ pub(super) async fn incidents(
     let open_only = params.word("open", &[("true", true), ("false", false)])?.unwrap_or(false);
     let filter = IncidentFilter { open_only, pile: params.text("pile") };
     params.done("limit, after, open, pile")?;
+    if let Some(pile) = &filter.pile {
+        house.app.handle.view(pile).ok_or_else(|| Problem::no_pile(pile))?;
+    }
     let (before, limit) = (page.behind()?, page.limit);
     let found = house
         .read(move |reader| reader.incidents(&filter, before.as_ref().map(Behind::key), limit + 1))

@@ -24,6 +24,9 @@ fn describe(routes: &[Route]) -> Value {
             path[route.method.as_str().to_lowercase()] = describe_one(route, operation);
         }
     }
+    if let Some(started) = paths.get_mut("/v1/piles") {
+        started["post"]["responses"]["201"]["links"] = links_to_pile(routes);
+    }
     json!({
         "openapi": "3.1.0",
         "info": {
@@ -62,6 +65,16 @@ fn describe_one(route: &Route, operation: &Operation) -> Value {
         Access::Script | Access::Writer | Access::Form => json!([{ "pass": [] }]),
     };
     described
+}
+
+/// From a pile that was started to everything that can be asked and written about it.
+fn links_to_pile(routes: &[Route]) -> Value {
+    let about_pile = routes.iter().filter(|route| route.path.contains("{pile}"));
+    let link = |operation: &Operation| {
+        let link = json!({ "operationId": operation.id, "parameters": { "pile": "$response.body#/pile" } });
+        (operation.id.to_owned(), link)
+    };
+    Value::Object(about_pile.filter_map(|route| route.operation.as_ref()).map(link).collect())
 }
 
 fn in_path(path: &'static str) -> impl Iterator<Item = &'static str> {

@@ -7,7 +7,7 @@ use axum::response::Response;
 use heapward_rules::units::At;
 use serde::Deserialize;
 
-use super::body::{Body, created, json};
+use super::body::{Body, Object, created, json};
 use super::shape::{self, List};
 use crate::http::access::Visitor;
 use crate::http::house::House;
@@ -29,9 +29,9 @@ pub(super) struct NewPile {
     initial_cn: Option<f64>,
     #[serde(default)]
     standards: Option<Vec<String>>,
-    spots: Vec<SpotRecord>,
+    spots: Vec<Object<SpotRecord>>,
     #[serde(default)]
-    settings: SettingsRecord,
+    settings: Option<Object<SettingsRecord>>,
     #[serde(default)]
     by: Option<String>,
 }
@@ -86,11 +86,11 @@ pub(super) async fn start(
         built_ms: built.0,
         initial_cn: new.initial_cn,
         standards: new.standards.unwrap_or_else(usual),
-        spots: new.spots,
+        spots: new.spots.into_iter().map(|spot| spot.0).collect(),
         placements: Vec::new(),
-        settings: new.settings,
+        settings: new.settings.map(|settings| settings.0).unwrap_or_default(),
     };
-    let by = by(new.by, &visitor);
+    let by = by(new.by, &visitor)?;
     let record = house.start_pile(record, by).await?;
     Ok(created(&shape::pile(&record)))
 }
@@ -113,14 +113,20 @@ pub(super) async fn place(
         every_ms: every.0,
         offset_c: new.offset_c,
     };
-    let by = by(new.by, &visitor);
+    let by = by(new.by, &visitor)?;
     let record = house.place(pile, record, by).await?;
     Ok(created(&shape::pile(&record)))
 }
 
 /// Initials: as given, else those of the pass.
-pub(super) fn by(given: Option<String>, visitor: &Visitor) -> String {
-    given.filter(|by| !by.trim().is_empty()).unwrap_or_else(|| visitor.name().to_owned())
+pub(super) fn by(given: Option<String>, visitor: &Visitor) -> Result<String, Problem> {
+    match given {
+        Some(by) if by.trim().is_empty() => {
+            Err(Problem::bad("`by` is empty; write initials, or leave it out for those of the pass"))
+        }
+        Some(by) => Ok(by),
+        None => Ok(visitor.name().to_owned()),
+    }
 }
 
 /// When it happened: as given, else now.

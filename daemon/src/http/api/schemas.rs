@@ -2,21 +2,21 @@
 //! answers against it.
 //!
 //! A shape is a list of `key:type`; `~key` may be left out. A type is one of the words of [`plain`], the name of
-//! another shape, `a|b` (one of these words), `1..9` (a number from, to), `[type]` (an array) or `type?` (or null).
+//! another shape, `a|b` (one of these words), `1..9` (a number from, to), `[type]` (an array), `[type]9` (one of at most
+//! nine) or `type?` (or null).
 
 use serde_json::{Map, Value, json};
 
 use crate::limits::{HISTORY_POINTS_MAX, LIST_ITEMS_MAX};
 
-const SHAPES: [(&str, &str); 31] = [
+const SHAPES: [(&str, &str); 30] = [
     // In.
     (
         "NewPile",
         "pile:name method:aerated-static|in-vessel|windrow material:plant|animal|manure spots:spots ~bay:line? \
-         ~built:time? ~initial_cn:1..1000? ~standards:[text]? ~settings:Settings ~by:line?",
+         ~built:time? ~initial_cn:1..1000? ~standards:[text]64? ~settings:Settings? ~by:line?",
     ),
     ("NewPlacement", "probe:probe spot:name ~from:time? ~every:span? ~offset_c:-20..20 ~by:line?"),
-    ("NewEntry", "event:event ~figures:object ~at:time? ~by:line? ~note:note ~corrects:seq?"),
     ("NewHandReading", "spot:name value:-40..230 unit:C|F ~at:time? ~by:line? ~note:note ~corrects:seq?"),
     ("NewMute", "until:time reason:line"),
     ("NewSeen", "incident:line"),
@@ -36,7 +36,7 @@ const SHAPES: [(&str, &str); 31] = [
     (
         "Settings",
         "~max_gap_ms:month_ms? ~hand_gap_ms:month_ms? ~turn_allowance_ms:month_ms? ~guard_c:0..20? \
-         ~agreement:each|together? ~settle_ms:month_ms? ~fault_values_c:[-300..300]?",
+         ~agreement:each|together? ~settle_ms:month_ms? ~fault_values_c:[-300..300]16?",
     ),
     (
         "Entry",
@@ -112,9 +112,23 @@ const LISTS: [&str; 10] = [
     "Message",
 ];
 
-/// What people may write into the log.
-const EVENTS: &str = "turned|material-added|spot-given-up|watered|covered|aeration-changed|hand-reading|check|\
-                      probe-removed|calibration|moved-to-curing|used|withdrawn|note";
+/// What people may write into the log: the event, its figures, and what stands beside them.
+const ENTRIES: [(&str, &str); 14] = [
+    ("turned", ""),
+    ("material-added", "what:line"),
+    ("spot-given-up", "spot:name reason:line"),
+    ("watered", "~litres:0..1000000?"),
+    ("covered", "~depth_in:0..240?"),
+    ("aeration-changed", "~on_seconds:day_seconds? ~off_seconds:day_seconds?"),
+    ("hand-reading", "spot:name value:-40..230 unit:C|F"),
+    ("check", "~squeeze:dry|right|wet? ~smell:none|earthy|sour|ammonia|rotten? ~blower_heard:flag?"),
+    ("probe-removed", "probe:probe"),
+    ("calibration", "probe:probe reference_c:-40..110 read_c:-40..110"),
+    ("moved-to-curing", ""),
+    ("used", "bed:line ~cubic_yards:0..10000? ~crop:line?"),
+    ("withdrawn", "reason:line"),
+    ("note", ""),
+];
 
 /// Parameters of queries: name in the table of routes, name, type, what it is.
 const QUERIES: [(&str, &str, &str, &str); 11] = [
@@ -138,8 +152,21 @@ pub(super) fn all() -> Value {
     for item in LISTS {
         all.insert(format!("{item}List"), object(&format!("items:[{item}] next:text?")));
     }
+    all.insert("NewEntry".to_owned(), json!({ "oneOf": ENTRIES.map(new_entry) }));
     all.insert("Anything".to_owned(), json!({ "type": "object" }));
     Value::Object(all)
+}
+
+/// An entry as a script sends it: each event with its own figures.
+fn new_entry((event, figures): (&str, &str)) -> Value {
+    let needed = figures.split_whitespace().any(|member| !member.starts_with('~'));
+    let figures_key = if needed { "figures" } else { "~figures" };
+    let corrects = if event == "withdrawn" { "corrects:seq" } else { "~corrects:seq?" };
+    let mut schema =
+        object(&format!("event:text {figures_key}:object ~at:time? ~by:line? ~note:note {corrects}"));
+    schema["properties"]["event"] = json!({ "type": "string", "const": event });
+    schema["properties"]["figures"] = object(figures);
+    schema
 }
 
 pub(super) fn path_parameter(name: &str) -> Value {
@@ -171,8 +198,9 @@ fn schema(kind: &str) -> Value {
     if let Some(kind) = kind.strip_suffix('?') {
         return json!({ "anyOf": [schema(kind), { "type": "null" }] });
     }
-    if let Some(kind) = kind.strip_prefix('[').and_then(|kind| kind.strip_suffix(']')) {
-        return json!({ "type": "array", "items": schema(kind), "maxItems": HISTORY_POINTS_MAX });
+    if let Some((kind, most)) = kind.strip_prefix('[').and_then(|kind| kind.split_once(']')) {
+        let most = most.parse().unwrap_or(HISTORY_POINTS_MAX);
+        return json!({ "type": "array", "items": schema(kind), "maxItems": most });
     }
     if let Some((from, to)) = kind.split_once("..") {
         let number = |text: &str| text.parse::<f64>().unwrap_or_default();
@@ -208,7 +236,7 @@ fn plain(kind: &str) -> Value {
         "unit" => schema("C|F|%|W|V|switch|raw"),
         "quantity" => schema("temperature|moisture|oxygen|blower|battery"),
         "level" => schema("note|act|urgent|danger"),
-        "event" => schema(EVENTS),
+        "day_seconds" => json!({ "type": "integer", "minimum": 0, "maximum": 86_400 }),
         "number" => json!({ "type": "number" }),
         "integer" => json!({ "type": "integer" }),
         "flag" => json!({ "type": "boolean" }),

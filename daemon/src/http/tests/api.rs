@@ -77,7 +77,7 @@ async fn what_is_wrong_is_said_in_one_line() {
         (
             "/v1/piles/2026-03/readings",
             json!({ "spot": "toe", "value": 1, "unit": "F" }),
-            404,
+            400,
             "has no spot `toe`",
         ),
         (
