@@ -4,7 +4,7 @@
 //! reader, a weak eye or a keyboard would stumble over. `schemathesis` asks a running daemon everything that its
 //! description allows, and much that it does not.
 
-#![expect(clippy::unwrap_used, clippy::expect_used, reason = "where a test can't be set up it has to fail")]
+#![expect(clippy::unwrap_used, reason = "where a test can't be set up it has to fail")]
 
 use std::path::Path;
 use std::process::{Command, Stdio};
@@ -22,12 +22,13 @@ const PROBES: [&str; 3] = ["k1", "k2", "k3"];
 /// A daemon that hears a real broker.
 fn farm(dir: &Path) -> (Broker, Daemon) {
     let broker = Broker::start(dir);
-    let mut config = format!("[broker]\nhost = \"127.0.0.1\"\nport = {}\n", broker.port);
-    for id in PROBES {
-        config.push_str(&format!(
-            "[[probe]]\nid = \"{id}\"\ntopic = \"barn/{id}\"\nevery = \"1m\"\nvalue = \"/t\"\nunit = \"F\"\n"
-        ));
-    }
+    let probe = |id| {
+        format!(
+            "[[probe]]\nid = \"{id}\"\ntopic = \"barn/{id}\"\nevery = \"1m\"\nvalue = \"/t\"\nunit = \"F\""
+        )
+    };
+    let probes = PROBES.map(probe).join("\n");
+    let config = format!("[broker]\nhost = \"127.0.0.1\"\nport = {}\n{probes}\n", broker.port);
     let daemon = Daemon::start(dir, &config);
     wait_until("the daemon to be connected", || {
         daemon.site.get("/v1/about")["messages_in"]["connected"] == json!(true)
