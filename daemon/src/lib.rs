@@ -4,6 +4,7 @@ pub mod cli;
 pub mod clock;
 pub mod config;
 pub mod demo;
+pub mod disk;
 pub mod exchange;
 pub mod http;
 pub mod ingest;

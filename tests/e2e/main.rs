@@ -4,6 +4,7 @@
 
 mod commands;
 mod deploy;
+mod farmhand;
 mod ingest;
 mod kills;
 mod main_job;

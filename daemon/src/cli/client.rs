@@ -11,7 +11,7 @@ use serde_json::Value;
 
 use super::{ConfigArg, Failure};
 use crate::clock::{Clock, SystemClock};
-use crate::config::HttpConfig;
+use crate::config::{Config, HttpConfig};
 use crate::http::Keys;
 use crate::limits::CLI_REQUEST_SECONDS_MAX;
 
@@ -40,6 +40,11 @@ pub(super) struct Client {
 // === impl Reach ===
 
 impl Reach {
+    /// The configuration of the daemon on this machine.
+    pub(super) fn config(&self) -> Result<Config, Failure> {
+        self.config.load()
+    }
+
     /// Makes a client that can only read.
     pub(super) fn reader(&self) -> Result<Client, Failure> {
         let config =

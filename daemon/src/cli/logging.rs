@@ -2,21 +2,23 @@
 
 use std::io::IsTerminal;
 
-use tracing_subscriber::EnvFilter;
-use tracing_subscriber::filter::LevelFilter;
+use tracing_subscriber::filter::{LevelFilter, Targets};
+use tracing_subscriber::fmt;
+use tracing_subscriber::layer::SubscriberExt as _;
+use tracing_subscriber::util::SubscriberInitExt as _;
 
 /// Sets up logging for the process; `RUST_LOG` chooses what is shown in place of `least`. Later calls change nothing.
 pub(super) fn set_up(least: LevelFilter) {
-    let filter = EnvFilter::builder().with_default_directive(least.into()).from_env_lossy();
-    let lines = tracing_subscriber::fmt()
-        .with_env_filter(filter)
+    let asked = std::env::var("RUST_LOG").ok().and_then(|asked| asked.parse().ok());
+    let filter: Targets = asked.unwrap_or_else(|| Targets::new().with_default(least));
+    let lines = fmt::layer()
         .with_writer(std::io::stderr)
         .with_ansi(std::io::stderr().is_terminal())
         .with_target(false);
     // The journal stamps each line itself. An error means that logging stands already, as in tests.
     let _ = if std::env::var_os("JOURNAL_STREAM").is_some() {
-        lines.without_time().try_init()
+        tracing_subscriber::registry().with(filter).with(lines.without_time()).try_init()
     } else {
-        lines.try_init()
+        tracing_subscriber::registry().with(filter).with(lines).try_init()
     };
 }

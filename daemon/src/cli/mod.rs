@@ -5,7 +5,9 @@
 
 pub mod check;
 mod client;
+pub mod completions;
 pub mod demo;
+pub mod doctor;
 pub mod init;
 pub mod judge;
 pub mod listen;
@@ -15,6 +17,7 @@ pub mod pile;
 pub mod replay;
 pub mod run;
 pub mod send_test;
+mod tried;
 
 use std::ffi::OsString;
 use std::io::Write;
@@ -70,15 +73,26 @@ pub enum Command {
     SendTest(ConfigArg),
     /// Show a one-time link and its square code, by which a phone gets its pass
     Pair(ConfigArg),
+    /// Say what is wrong or unsafe, and what to do
+    Doctor(doctor::DoctorArgs),
     /// Passes of phones and scripts: who may enter something
     Pass(pass::PassArgs),
+    /// Print what a shell needs to complete the commands
+    #[command(hide = true)]
+    Completions(completions::CompletionsArgs),
 }
 
 /// Where the configuration is.
 #[derive(Clone, Debug, clap::Args)]
 pub struct ConfigArg {
     /// The configuration file
-    #[arg(long, value_name = "FILE", default_value = "/etc/heapward/heapward.toml", env = "HEAPWARD_CONFIG")]
+    #[arg(
+        long,
+        value_name = "FILE",
+        default_value = "/etc/heapward/heapward.toml",
+        env = "HEAPWARD_CONFIG",
+        global = true
+    )]
     pub config: PathBuf,
 }
 
@@ -115,9 +129,11 @@ pub fn run(command: Command) -> Outcome {
         }
         Command::Replay(args) => replay::run(&args),
         Command::Pile(args) => pile::run(&args),
+        Command::Doctor(args) => doctor::run(&args),
         Command::SendTest(args) => send_test::run(&args),
         Command::Pair(args) => pass::pair(&args),
         Command::Pass(args) => pass::run(&args),
+        Command::Completions(args) => completions::run(&args),
     }
 }
 

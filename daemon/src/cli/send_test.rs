@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::{ConfigArg, FAILED, Failure, Outcome, print};
+use super::{ConfigArg, FAILED, Failure, Outcome, print, tried};
 use crate::clock::{Clock, SystemClock};
 use crate::run::site;
 use crate::telling::ways;
@@ -33,6 +33,10 @@ pub fn run(args: &ConfigArg) -> Outcome {
         let _ = writeln!(text, "{trial}");
     }
     print(&text)?;
+    let went_out = trials.iter().filter(|trial| trial.failure.is_none()).map(|trial| trial.channel.as_str());
+    if let Err(error) = tried::add(&config.store.dir, went_out) {
+        tracing::debug!(%error, "the test is not remembered for `heapward doctor`");
+    }
     let failed = trials.iter().filter(|trial| trial.failure.is_some()).count();
     match (trials.len(), failed) {
         (0, _) => {

@@ -77,7 +77,8 @@ impl Default for SilenceParams {
 }
 
 impl SilenceParams {
-    fn limit(&self, every: Span) -> Span {
+    /// How long a probe that reports `every` so often may say nothing.
+    pub fn limit(&self, every: Span) -> Span {
         Span(every.0.saturating_mul(self.intervals)).max(self.at_least)
     }
 }

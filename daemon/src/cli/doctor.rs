@@ -1,0 +1,310 @@
+//! `heapward doctor`: what is wrong, and what is unsafe, in words with what to do. Looks at the configuration, at the
+//! machine and at the running daemon.
+
+use std::collections::BTreeSet;
+use std::io;
+use std::path::Path;
+
+use heapward_rules::units::Span;
+use heapward_rules::watch::SilenceParams;
+use serde_json::Value;
+
+use super::check::remarks;
+use super::client::{Client, Reach};
+use super::{Failure, Outcome, print, tried};
+use crate::clock::{Clock, SystemClock};
+use crate::config::Config;
+use crate::disk::free_bytes;
+use crate::limits::DISK_LOW_MB;
+
+/// Say what is wrong or unsafe, and what to do
+#[derive(Debug, clap::Args)]
+pub struct DoctorArgs {
+    #[command(flatten)]
+    reach: Reach,
+}
+
+/// What the running daemon says of itself.
+struct Daemon {
+    about: Value,
+    probes: Value,
+    piles: Value,
+    refused: Value,
+    outbox: Value,
+}
+
+const MB: u64 = 1_000_000;
+
+pub fn run(args: &DoctorArgs) -> Outcome {
+    let config = args.reach.config()?;
+    let mut wrong = Vec::new();
+    machine(&config, SystemClock::new(config.farm.hardware_clock).is_trusted(), &mut wrong);
+    let mut doubts = remarks(&config);
+    match args.reach.reader().and_then(|client| ask(&client)) {
+        Ok(daemon) => {
+            running(&config, &daemon, &mut wrong);
+            doubts.extend(untested(&config, &daemon, &tried::channels(&config.store.dir)));
+        }
+        Err(failure) => wrong.push(format!("The daemon does not answer: {}", failure.text)),
+    }
+    print(&in_words(&wrong, &doubts))?;
+    match wrong.len() {
+        0 => Ok(()),
+        1 => Err(Failure::failed("1 thing is wrong")),
+        count => Err(Failure::failed(format!("{count} things are wrong"))),
+    }
+}
+
+fn ask(client: &Client) -> Result<Daemon, Failure> {
+    let list = |path: &str| client.get(&["v1", path], &[("limit", "500".to_owned())]);
+    Ok(Daemon {
+        about: client.get(&["v1", "about"], &[])?,
+        probes: list("probes")?,
+        piles: list("piles")?,
+        refused: list("refused")?,
+        outbox: list("outbox")?,
+    })
+}
+
+fn in_words(wrong: &[String], doubts: &[String]) -> String {
+    let mut text = String::new();
+    let mut list = |head: &str, items: &[String]| {
+        if !items.is_empty() {
+            text.push_str(head);
+            text.extend(items.iter().map(|item| format!("  * {item}\n")));
+        }
+    };
+    list("Wrong:\n", wrong);
+    list("Worth a second look:\n", doubts);
+    if text.is_empty() { "All is well.\n".to_owned() } else { text }
+}
+
+fn machine(config: &Config, clock_is_trusted: bool, wrong: &mut Vec<String>) {
+    if !clock_is_trusted {
+        wrong.push(
+            "The clock is not trusted, so readings without a time of their own wait: let the network set it \
+             (systemd-timesyncd), or fit a clock with a battery, or where another service sets it write \
+             hardware_clock = true."
+                .to_owned(),
+        );
+    }
+    let dir = &config.store.dir;
+    if dir.is_dir() {
+        wrong.extend(room(dir, free_bytes(dir)));
+    } else {
+        wrong.push(format!("There is no folder {}: the daemon makes it when it starts.", dir.display()));
+    }
+}
+
+fn room(dir: &Path, free: io::Result<u64>) -> Option<String> {
+    let dir = dir.display();
+    match free.map(|bytes| bytes / MB) {
+        Ok(free) if free < DISK_LOW_MB => Some(format!(
+            "Only {free} MB are free where the records lie ({dir}): make room, or move them to a larger card."
+        )),
+        Ok(_) => None,
+        Err(error) => Some(format!("The folder {dir} can't be looked at: {error}")),
+    }
+}
+
+fn running(config: &Config, daemon: &Daemon, wrong: &mut Vec<String>) {
+    if daemon.about["clock_trusted"] == false {
+        wrong.push("The daemon does not trust the clock yet: undated readings wait.".to_owned());
+    }
+    if daemon.about["messages_in"]["connected"] == false {
+        wrong.push(format!(
+            "No messages come in: {} is not reached.",
+            text(&daemon.about["messages_in"]["source"])
+        ));
+    }
+    probes(config, &daemon.probes, wrong);
+    for refused in items(&daemon.refused) {
+        wrong.push(format!(
+            "{} messages on {} could not be read ({}), such as `{}`.",
+            refused["count"],
+            text(&refused["topic"]),
+            text(&refused["reason"]),
+            text(&refused["example"])
+        ));
+    }
+    for pile in items(&daemon.piles) {
+        cautions(pile, wrong);
+    }
+    for channel in channels_with(daemon, "failed") {
+        wrong
+            .push(format!("Messages by the channel `{channel}` were given up: heapward send-test tries it."));
+    }
+}
+
+/// Channels by which nothing went out so far, neither a message nor a test.
+fn untested(config: &Config, daemon: &Daemon, tried: &BTreeSet<String>) -> Vec<String> {
+    let sent = channels_with(daemon, "sent");
+    let used: BTreeSet<&String> = config
+        .telling
+        .contacts
+        .iter()
+        .flat_map(|contact| contact.addresses.iter().map(|(channel, _)| channel))
+        .collect();
+    used.into_iter()
+        .filter(|channel| !sent.contains(*channel) && !tried.contains(*channel))
+        .map(|channel| format!("The channel `{channel}` was never tested: heapward send-test tries it."))
+        .collect()
+}
+
+fn channels_with(daemon: &Daemon, state: &str) -> BTreeSet<String> {
+    items(&daemon.outbox)
+        .filter(|message| message["delivery"]["state"] == state)
+        .map(|message| text(&message["channel"]))
+        .collect()
+}
+
+fn probes(config: &Config, probes: &Value, wrong: &mut Vec<String>) {
+    let measuring = config.probes.iter().filter(|probe| probe.mapping.availability.is_none());
+    for probe in measuring {
+        let of_probe: Vec<&Value> = items(probes).filter(|one| one["probe"] == probe.id.as_str()).collect();
+        let silent = |one: &&Value| {
+            let age = one["age_ms"].as_i64().unwrap_or_default();
+            Span(age) > SilenceParams::default().limit(probe.every)
+        };
+        if of_probe.is_empty() {
+            wrong.push(format!(
+                "Nothing was ever heard of the probe `{}` on {}: heapward listen shows what is published.",
+                probe.id, probe.topic
+            ));
+        } else if of_probe.iter().all(silent) {
+            let last = of_probe.iter().filter_map(|one| one["time"].as_str()).max().unwrap_or("long ago");
+            wrong.push(format!(
+                "The probe `{}` has been silent since {last}: battery, cable, radio?",
+                probe.id
+            ));
+        } else if of_probe.iter().all(|one| one["pile"].is_null()) {
+            wrong.push(format!(
+                "The probe `{0}` reports but stands in no pile: heapward pile place PILE {0} SPOT.",
+                probe.id
+            ));
+        }
+    }
+}
+
+fn cautions(pile: &Value, wrong: &mut Vec<String>) {
+    let cautions: BTreeSet<String> =
+        items_of(&pile["verdicts"]).flat_map(|verdict| items_of(&verdict["cautions"])).map(text).collect();
+    for caution in cautions {
+        if let Some(spot) = caution.strip_prefix("unit-unconfirmed:") {
+            wrong.push(format!(
+                "The unit of the probe at {spot} of pile {0} is not confirmed: take a reading by hand there, \
+                 heapward pile reading {0} {spot} \"... F\".",
+                text(&pile["pile"])
+            ));
+        }
+    }
+}
+
+fn items(list: &Value) -> impl Iterator<Item = &Value> {
+    items_of(&list["items"])
+}
+
+fn items_of(list: &Value) -> impl Iterator<Item = &Value> {
+    list.as_array().into_iter().flatten()
+}
+
+/// A value as a word; text of others stays on its line.
+fn text(value: &Value) -> String {
+    let text = value.as_str().map_or_else(|| value.to_string(), str::to_owned);
+    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::read::read;
+    use serde_json::json;
+
+    fn config() -> Config {
+        let text = include_str!("../../../config/minimal.toml");
+        let more = ["k2", "k3", "k4"].map(|id| {
+            format!("[[probe]]\nid = \"{id}\"\ntopic = \"heap/{id}\"\nevery = \"1m\"\nvalue = \"\"\nunit = \"F\"\n")
+        });
+        read("h.toml", &format!("{text}\n{}", more.concat()), Path::new(""), None).unwrap()
+    }
+
+    #[test]
+    fn everything_that_is_wrong_is_said_with_what_to_do() {
+        let probe = |id: &str, age_minutes: i64, pile: Value| json!({ "probe": id, "age_ms": age_minutes * 60_000, "time": "2026-05-02T00:00:00.000Z", "pile": pile });
+        let daemon = Daemon {
+            about: json!({ "clock_trusted": false, "messages_in": { "connected": false, "source": "barn:1883" } }),
+            probes: json!({ "items": [
+                probe("k1", 1, json!("2026-03")), probe("k2", 90, json!("2026-03")), probe("k3", 1, Value::Null),
+            ] }),
+            piles: json!({ "items": [{
+                "pile": "2026-03",
+                "verdicts": [{ "cautions": ["unit-unconfirmed:toe", "curing-not-recorded"] }],
+            }] }),
+            refused: json!({ "items": [{ "topic": "a", "reason": "not-json", "count": 3, "example": "x\ny" }] }),
+            outbox: json!({ "items": [
+                { "channel": "mail", "delivery": { "state": "failed" } },
+                { "channel": "text", "delivery": { "state": "sent" } },
+            ] }),
+        };
+        let mut wrong = Vec::new();
+        running(&config(), &daemon, &mut wrong);
+        let wanted = [
+            "The daemon does not trust the clock",
+            "barn:1883 is not reached",
+            "`k2` has been silent since 2026-05-02",
+            "`k3` reports but stands in no pile",
+            "Nothing was ever heard of the probe `k4`",
+            "3 messages on a could not be read (not-json), such as `x y`.",
+            "at toe of pile 2026-03 is not confirmed",
+            "by the channel `mail` were given up",
+        ];
+        assert_eq!(wrong.len(), wanted.len(), "{wrong:#?}");
+        for (wrong, wanted) in wrong.iter().zip(wanted) {
+            assert!(wrong.contains(wanted), "{wanted}: {wrong}");
+        }
+    }
+
+    #[test]
+    fn a_channel_that_nothing_went_out_by_is_named() {
+        let text = include_str!("../../../config/minimal.toml");
+        let channel = |name: &str| format!("[[channel]]\nname = \"{name}\"\nkind = \"terminal\"\n");
+        let text = format!(
+            "{text}\n{}{}{}[[contact]]\nname = \"Odile\"\naddresses = {{ a = \"1\", b = \"2\", c = \"3\" }}\n",
+            channel("a"),
+            channel("b"),
+            channel("c")
+        );
+        let config = read("h.toml", &text, Path::new(""), None).unwrap();
+        let none = json!({ "items": [] });
+        let daemon = Daemon {
+            about: Value::Null,
+            probes: none.clone(),
+            piles: none.clone(),
+            refused: none,
+            outbox: json!({ "items": [{ "channel": "a", "delivery": { "state": "sent" } }] }),
+        };
+        let tried = BTreeSet::from(["b".to_owned()]);
+        assert_eq!(
+            untested(&config, &daemon, &tried),
+            ["The channel `c` was never tested: heapward send-test tries it."]
+        );
+    }
+
+    #[test]
+    fn a_card_that_is_nearly_full_is_told_with_its_room() {
+        let dir = Path::new("/records");
+        assert!(room(dir, Ok(499 * MB)).unwrap().starts_with("Only 499 MB are free"));
+        assert_eq!(room(dir, Ok(500 * MB)), None);
+        assert!(room(dir, Err(io::Error::other("gone"))).unwrap().contains("can't be looked at: gone"));
+    }
+
+    #[test]
+    fn a_machine_without_time_or_records_is_told_so() {
+        let mut wrong = Vec::new();
+        let mut config = config();
+        config.store.dir = "/nowhere".into();
+        machine(&config, false, &mut wrong);
+        assert_eq!(wrong.len(), 2, "{wrong:#?}");
+        assert_eq!(in_words(&[], &[]), "All is well.\n");
+    }
+}
