@@ -6,8 +6,11 @@
 
 #![expect(clippy::unwrap_used, reason = "where a test can't be set up it has to fail")]
 
+use std::io::Write;
+use std::net::TcpStream;
 use std::path::Path;
 use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
 
 use heapward_tests::broker::{Broker, publish};
 use heapward_tests::daemon::{Daemon, heapward};
@@ -114,4 +117,52 @@ fn schemathesis(daemon: &Daemon, dir: &Path, more: &str, options: &[&str]) {
     let text = String::from_utf8_lossy(&run.stdout);
     println!("{text}");
     assert!(run.status.success(), "schemathesis {options:?}: {}", String::from_utf8_lossy(&run.stderr));
+}
+
+/// Five hundred clients that send half a request: somebody who asks is served at once, and the crowd costs little.
+#[test]
+fn a_crowd_of_slow_clients_costs_little() {
+    let dir = tempfile::tempdir().unwrap();
+    let (_broker, mut daemon) = farm(dir.path());
+    let before = resident_kib(daemon.process().id());
+    let mut crowd = Vec::new();
+    let begun = Instant::now();
+    while crowd.len() < 500 {
+        let mut stream = TcpStream::connect(("127.0.0.1", daemon.site.port)).unwrap();
+        // The daemon may have put this one out already.
+        let _ = stream.write_all(b"GET / HTTP/1.1\r\nHost: loc");
+        crowd.push(stream);
+        if crowd.len() % 50 == 0 {
+            let asked = Instant::now();
+            daemon.site.text("/healthz");
+            assert!(asked.elapsed() < Duration::from_secs(1), "{:?}", asked.elapsed());
+        }
+    }
+    let after = resident_kib(daemon.process().id());
+    println!("resident: {before} KiB, with the crowd {after} KiB, {:?}", begun.elapsed());
+    assert!(after < before + 8 * 1024, "{before} KiB became {after} KiB");
+}
+
+fn resident_kib(id: u32) -> u64 {
+    let status = std::fs::read_to_string(format!("/proc/{id}/status")).unwrap();
+    let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).unwrap();
+    line.trim().trim_end_matches(" kB").parse().unwrap()
+}
+
+/// Whatever is asked and answered with a pass, it is never written down.
+#[test]
+fn no_pass_stands_in_the_log() {
+    let dir = tempfile::tempdir().unwrap();
+    let (_broker, mut daemon) = farm(dir.path());
+    let pass = daemon.site.pass.clone().unwrap();
+    let code = code(&daemon);
+    daemon.site.text("/v1/piles");
+    for path in [format!("/v1/piles?pass={pass}"), format!("/pair/{code}"), format!("/{pass}")] {
+        assert!(daemon.site.try_get(&path).is_some());
+    }
+    let log = daemon.process().log();
+    assert!(log.contains("ready"), "{log}");
+    for secret in [pass.as_str(), code.as_str()] {
+        assert!(!log.contains(secret), "{log}");
+    }
 }

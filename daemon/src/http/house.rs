@@ -102,6 +102,11 @@ impl House {
         })
     }
 
+    /// Bytes that can still be written where the records lie; none where that can't be asked.
+    pub(super) fn free_bytes(&self) -> Option<u64> {
+        crate::disk::free_bytes(&self.app.config.store.dir).ok()
+    }
+
     pub(super) fn now(&self) -> At {
         self.app.clock.now()
     }

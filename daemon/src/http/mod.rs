@@ -9,6 +9,7 @@
 //! | GET `/` | r | all piles: verdict, what to do today |
 //! | GET `/piles/{pile}` | r | one pile: verdict, today, chart, spots, log |
 //! | GET `/piles/{pile}/log` | r | its whole log |
+//! | GET `/piles/{pile}/incidents` | r | everything that was noticed about it |
 //! | GET `/piles/{pile}/log/{seq}` | w | an entry to be corrected |
 //! | POST `/piles/{pile}/log/{seq}` | f | withdraws the entry |
 //! | GET `/piles/{pile}/log/{seq}/anew` | w | the entry's form with its figures, to be put right |

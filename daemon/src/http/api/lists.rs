@@ -195,7 +195,9 @@ pub(super) async fn about(State(house): State<Arc<House>>, params: Params) -> Re
         "timezone": house.app.config.farm.timezone.name(),
         "now": shape::time(house.now()),
         "clock_trusted": house.app.clock.is_trusted(),
-        "store": { "database_bytes": sizes.database_bytes, "series": sizes.series },
+        "store": {
+            "database_bytes": sizes.database_bytes, "free_bytes": house.free_bytes(), "series": sizes.series,
+        },
         "messages_in": {
             "source": ingest.source, "connected": ingest.connected, "last": time(ingest.last_message),
             "messages": ingest.messages, "readings": ingest.readings,

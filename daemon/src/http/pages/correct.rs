@@ -141,6 +141,7 @@ fn fill(values: &mut Values, event: &Event) -> &'static str {
             values.set("probe", probe);
             values.set("reference", reference_c.to_string());
             values.set("read", read_c.to_string());
+            values.set("unit", "C");
             "compared"
         }
         Event::MovedToCuring => "curing",

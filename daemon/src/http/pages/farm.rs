@@ -176,8 +176,13 @@ fn delivery(delivery: &Delivery, tries: u32, style: Style) -> Markup {
 }
 
 #[expect(clippy::cast_precision_loss, reason = "a figure for people")]
-fn mebibytes(bytes: u64) -> f64 {
-    bytes as f64 / 1_048_576.0
+fn megabytes(bytes: u64) -> String {
+    let mb = bytes as f64 / 1e6;
+    match mb {
+        0.0..100.0 => format!("{mb:.1} MB"),
+        0.0..10_000.0 => format!("{mb:.0} MB"),
+        _ => format!("{:.0} GB", mb / 1e3),
+    }
 }
 
 /// Each name once.
@@ -223,7 +228,13 @@ pub(super) async fn about_heapward(
             @else { span.act { "The clock is not trusted yet: readings without a time of their own wait." } }
         }
         h2 { "Records" }
-        p { "They take " (format!("{:.1}", mebibytes(sizes.database_bytes))) " MB in " code { (app.config.store.dir.display()) } "." }
+        p {
+            "They take " (megabytes(sizes.database_bytes)) " in " code { (app.config.store.dir.display()) } ". "
+            @match house.free_bytes() {
+                Some(free) => { "There is room for " (megabytes(free)) " more." }
+                None => { "How much room is left is not known." }
+            }
+        }
         h2 { "Passes" }
         p {
             @if passes.is_empty() { "Nobody has a pass. " } @else { "Who may write: " (names(&passes)) ". " }

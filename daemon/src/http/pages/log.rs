@@ -6,15 +6,16 @@ use axum::extract::{Extension, Path, State};
 use heapward_rules::units::At;
 use maud::{Markup, html};
 
-use super::frame::{instant, page};
+use super::frame::{instant, more, page};
 use crate::http::access::Visitor;
 use crate::http::house::House;
-use crate::http::params::Params;
+use crate::http::params::{Behind, Params};
 use crate::http::problem::Problem;
 use crate::http::sources::all_entries;
 use crate::http::words::{Style, incident, log};
 use crate::model::entry::{Entry, Event};
 use crate::model::incident::{Incident, Stage};
+use crate::store::IncidentFilter;
 
 pub(super) async fn whole(
     State(house): State<Arc<House>>,
@@ -34,6 +35,36 @@ pub(super) async fn whole(
         p { a.touch href=(format!("/piles/{pile}")) { "Back to pile " (pile) } }
     };
     Ok(page(&house, &format!("Log of pile {pile}"), None, &main))
+}
+
+/// Everything that was noticed about a pile.
+pub(super) async fn noticed(
+    State(house): State<Arc<House>>,
+    Extension(visitor): Extension<Visitor>,
+    Path(pile): Path<String>,
+    mut params: Params,
+) -> Result<Markup, Problem> {
+    let asked = params.page()?;
+    params.done("limit, after")?;
+    house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    let style = Style::of(&house.app.config);
+    let (behind, limit) = (asked.behind()?, asked.limit);
+    let filter = IncidentFilter { open_only: false, pile: Some(pile.clone()) };
+    let found = house
+        .read(move |reader| reader.incidents(&filter, behind.as_ref().map(Behind::key), limit + 1))
+        .await?;
+    let last = found.get(limit).and(found.get(limit - 1));
+    let next = last.map(|last| {
+        format!("/piles/{pile}/incidents?limit={limit}&after={}", Behind::text(last.opened_ms, &last.id))
+    });
+    let main = html! {
+        h1 { "What was noticed about pile " (pile) }
+        @if found.is_empty() { p.verdict { "Nothing was noticed." } }
+        (incidents(&found, limit, &visitor, house.now(), style))
+        (more(next))
+        p { a.touch href=(format!("/piles/{pile}")) { "Back to pile " (pile) } }
+    };
+    Ok(page(&house, &format!("Noticed about pile {pile}"), None, &main))
 }
 
 /// Some entries; `all` tells which of them were corrected by others.
@@ -65,10 +96,10 @@ fn line(entry: &Entry, all: &[Entry], may_write: bool, style: Style) -> Markup {
                     @if let Some(former) = one.corrects { ", in place of no. " (former) }
                     @if let Some(other) = by_other { ", corrected by no. " (other.seq) }
                     @if one.entered_ms > one.at_ms + 900_000 { ", entered " (instant(At(one.entered_ms), style)) }
-                }
-                @if correctable {
-                    @let pile = one.pile.as_deref().unwrap_or_default();
-                    a.touch.zoom href=(format!("/piles/{pile}/log/{}", entry.seq)) { "Correct" }
+                    @if correctable {
+                        @let pile = one.pile.as_deref().unwrap_or_default();
+                        " " a.link.zoom href=(format!("/piles/{pile}/log/{}", entry.seq)) { "Correct" }
+                    }
                 }
             }
         }
@@ -109,16 +140,13 @@ pub(super) fn incidents(
     style: Style,
 ) -> Markup {
     html! {
-        @if !incidents.is_empty() {
-            h2 { "What was noticed" }
-            ul.log {
-                @for one in incidents.iter().take(most) {
-                    li {
-                        div.when { (instant(At(one.opened_ms), style)) }
-                        div {
-                            p { (incident::sentence(one, now, style)) }
-                            (seen(one, visitor))
-                        }
+        ul.log {
+            @for one in incidents.iter().take(most) {
+                li {
+                    div.when { (instant(At(one.opened_ms), style)) }
+                    div {
+                        p { (incident::sentence(one, now, style)) }
+                        (seen(one, visitor))
                     }
                 }
             }
@@ -129,6 +157,7 @@ pub(super) fn incidents(
 /// The button that keeps an open incident from being told again.
 fn seen(incident: &Incident, visitor: &Visitor) -> Markup {
     let open = incident.closed_ms.is_none()
+        && !incident::is_good_news(&incident.kind)
         && matches!(incident.stage, Stage::Noted | Stage::Told | Stage::Reminded);
     html! {
         @if let Some(token) = visitor.form_token().filter(|_| open) {

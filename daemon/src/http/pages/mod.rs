@@ -29,6 +29,7 @@ pub(super) fn routes() -> Vec<Route> {
         page("/", Reader, get(piles::all)),
         page("/piles/{pile}", Reader, get(pile::one)),
         page("/piles/{pile}/log", Reader, get(log::whole)),
+        page("/piles/{pile}/incidents", Reader, get(log::noticed)),
         page("/piles/{pile}/log/{seq}", Writer, get(correct::choose)),
         sent("/piles/{pile}/log/{seq}", Form, post(correct::withdraw)),
         page("/piles/{pile}/log/{seq}/anew", Writer, get(correct::anew)),

@@ -79,8 +79,8 @@ const STRETCHES: [(&str, &str, Span); 5] = [
     ("30d", "30 days", Span::days(30)),
 ];
 /// Entries and incidents that the page itself shows; the log's own page has all.
-const LOG_SHOWN: usize = 12;
-const INCIDENTS_SHOWN: usize = 8;
+const LOG_SHOWN: usize = 8;
+const INCIDENTS_SHOWN: usize = 6;
 
 /// Which part of the pile's life the chart shows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -121,7 +121,13 @@ pub(super) async fn one(
             h2 { (other.title) }
             (chart::figure(&other_plot(other, lines, stretch), style))
         }
-        (log::incidents(&known.incidents, INCIDENTS_SHOWN, &visitor, now, style))
+        @if !known.incidents.is_empty() {
+            h2 { "What was noticed" }
+            (log::incidents(&known.incidents, INCIDENTS_SHOWN, &visitor, now, style))
+            @if known.incidents.len() > INCIDENTS_SHOWN {
+                p { a.touch href=(format!("/piles/{pile}/incidents")) { "Everything that was noticed" } }
+            }
+        }
         h2 { "Log" }
         (log::list(known.entries.iter().rev().take(LOG_SHOWN), &known.entries, visitor.pass.is_some(), style))
         p {

@@ -236,7 +236,7 @@ async fn placed(house: &House, pile: &str, mut params: Params) -> Result<(), Pro
         from_ms: form::local_instant(&needed(&mut params, "at", "the time")?, style)?.0,
         until_ms: None,
         every_ms: every.unwrap_or_else(|| house.declared_every(&probe)).0,
-        offset_c: number(&mut params, "offset")?.unwrap_or(0.0),
+        offset_c: number(&mut params, "offset")?.unwrap_or(0.0) / style.degrees_in_c(),
         probe,
     };
     let by = needed(&mut params, "by", "who placed it")?;
@@ -266,7 +266,7 @@ fn place_sheet(
             (form::field(form::Field::Probe, values, &spots, &probes))
             (form::field(form::Field::Spot, values, &spots, &probes))
             (form::as_of(values, "Since when"))
-            (form::field(form::Field::Number { key: "offset", label: "Correction in °C, if it was compared", needed: false }, values, &[], &[]))
+            (form::field(form::Field::Number { key: "offset", label: "Correction in degrees, if it was compared", needed: false }, values, &[], &[]))
             label for="by" { "Initials" }
             input.short id="by" name="by" value=(values.get("by")) maxlength="20" autocomplete="off" required;
             p.done { button.main { "Place it" } a.touch href=(format!("/piles/{pile}")) { "Back to pile " (pile) } }

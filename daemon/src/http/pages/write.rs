@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use axum::extract::{Extension, Path, State};
 use axum::response::{IntoResponse, Redirect, Response};
+use heapward_rules::reading::{Unit, reported_c};
 use heapward_rules::units::At;
 use maud::{Markup, html};
 
@@ -174,19 +175,22 @@ pub(super) const VERBS: [Verb; 13] = [
         slug: "compared",
         link: "Probe compared",
         title: "Probe compared with a thermometer",
-        hint: "Ice slush is 0 °C; both figures in °C.",
+        hint: "Ice slush is 32 °F or 0 °C. Leave both in until they stand still.",
         fields: &[
             Field::Probe,
-            Field::Number { key: "reference", label: "Thermometer, °C", needed: true },
-            Field::Number { key: "read", label: "Probe, °C", needed: true },
+            Field::Number { key: "reference", label: "Thermometer says", needed: true },
+            Field::Number { key: "read", label: "Probe says", needed: true },
+            UNITS,
         ],
         event: |params| {
-            let missing = || Problem::bad("both figures are needed");
-            Ok(Event::Calibration {
-                probe: needed(params, "probe", "the probe")?,
-                reference_c: number(params, "reference")?.ok_or_else(missing)?,
-                read_c: number(params, "read")?.ok_or_else(missing)?,
-            })
+            let units = [("F", Unit::Fahrenheit), ("C", Unit::Celsius)];
+            let unit = params.word("unit", &units)?.ok_or_else(|| Problem::bad("the unit is missing"))?;
+            let mut c = |key| {
+                let value = number(params, key)?.and_then(|value| reported_c(value, unit));
+                value.map(|c| c.0).ok_or_else(|| Problem::bad("both figures are needed"))
+            };
+            let (reference_c, read_c) = (c("reference")?, c("read")?);
+            Ok(Event::Calibration { probe: needed(params, "probe", "the probe")?, reference_c, read_c })
         },
         often: false,
     },

@@ -122,7 +122,7 @@ async fn every_form_can_be_sent() {
         ("aeration", vec![("on", "1,5"), ("off", "20")]),
         ("material", vec![("what", "a load of leaves")]),
         ("give-up", vec![("spot", "outer-south"), ("reason", "lance broken")]),
-        ("compared", vec![("probe", "k1"), ("reference", "0"), ("read", "0.4")]),
+        ("compared", vec![("probe", "k1"), ("reference", "32"), ("read", "33,8"), ("unit", "F")]),
         ("probe-out", vec![("probe", "k4")]),
         ("curing", vec![]),
         ("note", vec![("note", "wind")]),
@@ -136,6 +136,7 @@ async fn every_form_can_be_sent() {
         "Watered with 40 gallons",
         "Aeration set to 1 min 30 s on, 20 min off",
         "Spot outer-south given up: lance broken",
+        "Probe k1 compared: it said 33.8 °F at 32.0 °F",
     ] {
         assert!(log.contains(words), "{words}");
     }
@@ -213,9 +214,40 @@ async fn forms_from_elsewhere_are_refused() {
     assert_eq!(farm.get(target).await.header("location"), Some("/pair"));
     let stranger = Phone { farm: &farm, cookie: String::new() };
     assert_eq!(stranger.send(target, &good, &ours).await.status, 401);
-    let site =
-        [("Origin", ours.as_str()), ("Sec-Fetch-Site", "cross-site"), ("Cookie", phone.cookie.as_str())];
-    assert_eq!(farm.ask("POST", target, &site, "").await.status, 403);
+    // What a foreign page can make a browser send with the cookie: other kinds of forms, fetches, the API.
+    let encoded = "application/x-www-form-urlencoded";
+    let token = good.iter().find(|(key, _)| *key == "form").unwrap().1;
+    let body = format!("at=2026-05-01T11%3A00&by=OM&form={token}");
+    let json = "{\"event\":\"turned\"}";
+    let api = "/v1/piles/2026-03/entries";
+    for (target, kind, site, origin, body) in [
+        (target, encoded, "cross-site", ours.as_str(), body.as_str()),
+        (target, encoded, "same-site", ours.as_str(), body.as_str()),
+        (target, encoded, "none", ours.as_str(), body.as_str()),
+        (target, encoded, "same-origin", "http://127.0.0.1", body.as_str()),
+        (target, "text/plain", "same-origin", ours.as_str(), body.as_str()),
+        (target, "multipart/form-data; boundary=x", "same-origin", ours.as_str(), body.as_str()),
+        (api, "text/plain", "cross-site", "http://evil.example", json),
+        (api, encoded, "cross-site", "http://evil.example", json),
+        (api, "application/json", "cross-site", "http://evil.example", json),
+        (api, "application/json", "same-origin", ours.as_str(), json),
+    ] {
+        let headers = [
+            ("Content-Type", kind),
+            ("Sec-Fetch-Site", site),
+            ("Origin", origin),
+            ("Cookie", phone.cookie.as_str()),
+        ];
+        let reply = farm.ask("POST", target, &headers, body).await;
+        assert!(matches!(reply.status, 401 | 403 | 415), "{target} {kind} {site} {origin} {reply:?}");
+    }
+    let written = farm.get(&format!("{api}?limit=500")).await.json();
+    let turns = written["items"].as_array().unwrap().iter().filter(|one| one["event"] == "turned").count();
+    assert_eq!(turns, 1, "only our own form was taken");
+    // A page elsewhere may not ask for the rights to read, either.
+    let preflight = [("Origin", "http://evil.example"), ("Access-Control-Request-Method", "POST")];
+    let reply = farm.ask("OPTIONS", api, &preflight, "").await;
+    assert_eq!((reply.status, reply.header("access-control-allow-origin")), (405, None));
 }
 
 #[tokio::test]
@@ -266,6 +298,7 @@ async fn names_that_are_markup_stay_names() {
         "/",
         "/piles/2026-03",
         "/piles/2026-03/log",
+        "/piles/2026-03/incidents",
         "/probes",
         "/refused",
         "/outbox",

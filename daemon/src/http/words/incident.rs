@@ -19,6 +19,9 @@ pub(in crate::http) fn sentence(incident: &Incident, now: At, style: Style) -> S
         Some(closed) => format!("over after {}", about(At(closed) - opened)),
         None => format!("for {} so far", about((now - opened).max(Span::ZERO))),
     };
+    if is_good_news(&incident.kind) {
+        return format!("{}.", title(&incident.kind));
+    }
     let told = match incident.stage {
         Stage::Noted => "noted for the summary",
         Stage::Told | Stage::Reminded => "told",
@@ -29,7 +32,11 @@ pub(in crate::http) fn sentence(incident: &Incident, now: At, style: Style) -> S
     format!("{}{place}{worst}, {lasted}; {told}.", title(&incident.kind))
 }
 
-/// Kinds that are good news have neither an end nor a worst point worth a word.
+/// Good news has neither an end nor a worst point worth a word, and nobody has to see to it.
+pub(in crate::http) fn is_good_news(kind: &str) -> bool {
+    matches!(kind, "qualified" | "ready-to-move" | "cured")
+}
+
 fn title(kind: &str) -> String {
     let words = match kind {
         "overheating" => "Too hot",

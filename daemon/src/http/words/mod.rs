@@ -114,6 +114,14 @@ impl Style {
         }
     }
 
+    /// Degrees of the farm's unit in one of Celsius, for differences.
+    pub(super) fn degrees_in_c(self) -> f64 {
+        match self.unit {
+            DisplayUnit::Fahrenheit => 1.8,
+            DisplayUnit::Celsius => 1.0,
+        }
+    }
+
     pub(super) fn sign(self) -> &'static str {
         match self.unit {
             DisplayUnit::Fahrenheit => "°F",
