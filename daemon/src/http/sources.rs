@@ -34,6 +34,7 @@ pub(super) enum Origin {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Piece {
     pub(super) from: At,
+    pub(super) to: At,
     pub(super) summary: Summary,
 }
 
@@ -165,8 +166,34 @@ impl Source {
         let buckets = reader.buckets_at(*series, &bounds)?;
         let full = buckets.into_iter().filter(|bucket| bucket.summary.count > 0);
         Ok(full
-            .map(|bucket| Piece { from: down(bucket.from, from, step), summary: bucket.summary })
+            .map(|bucket| {
+                let first = down(bucket.from, from, step);
+                Piece { from: first, to: first + step, summary: bucket.summary }
+            })
             .collect())
+    }
+
+    /// `[from, to)` by the site's local days, which the store has summed up already. Days in which the placement begins
+    /// or ends are counted anew; people's readings are too few to be summed up.
+    pub(super) fn days(&self, reader: &Reader, from: At, to: At) -> Result<Vec<Piece>, StoreError> {
+        let Origin::Probe { series, from: placed, until, .. } = &self.origin else {
+            return Ok(Vec::new());
+        };
+        let (begin, end) = (from.max(*placed), to.min(*until));
+        if begin >= end {
+            return Ok(Vec::new());
+        }
+        let mut pieces = Vec::new();
+        for day in reader.days(*series, begin, end)? {
+            let (from, to) = (day.from.max(begin), day.to.min(end));
+            let whole = (from, to) == (day.from, day.to);
+            let part = if whole { Vec::new() } else { reader.buckets_at(*series, &[from, to])? };
+            let summary = part.first().map_or(day.summary, |part| part.summary);
+            if summary.count > 0 {
+                pieces.push(Piece { from, to, summary });
+            }
+        }
+        Ok(pieces)
     }
 }
 
@@ -180,7 +207,7 @@ fn counted_by_hand(readings: &[(At, f64)], origin: At, step: Span) -> Vec<Piece>
     for (at, value) in readings {
         let from = down(*at, origin, step);
         if pieces.last().is_none_or(|piece| piece.from != from) {
-            pieces.push(Piece { from, summary: Summary::EMPTY });
+            pieces.push(Piece { from, to: from + step, summary: Summary::EMPTY });
         }
         if let Some(piece) = pieces.last_mut() {
             piece.summary.add(*value);

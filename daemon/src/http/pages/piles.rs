@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use axum::extract::State;
-use heapward_rules::units::At;
+use heapward_rules::units::{At, Span};
 use maud::{Markup, html};
 
 use super::frame::page;
@@ -13,19 +13,34 @@ use crate::http::problem::Problem;
 use crate::http::words::{self, Style, today, verdict};
 use crate::recorder::PileView;
 
+/// A pile of which nothing was heard for so long is no work of today.
+const AT_REST: Span = Span::days(30);
+
 pub(super) async fn all(State(house): State<Arc<House>>, params: Params) -> Result<Markup, Problem> {
     params.done("none")?;
     let style = Style::of(&house.app.config);
     let now = house.now();
     let mut views = house.app.handle.views();
     views.sort_by_key(|view| std::cmp::Reverse(view.pile.built_ms));
+    let (at_rest, at_work): (Vec<_>, Vec<_>) = views.iter().partition(|view| now - view.judged_to > AT_REST);
     let main = html! {
         h1 { "Piles" }
         @if views.is_empty() {
             p.verdict { "No pile has been started yet." }
             p { a.touch href="/start" { "Start a pile" } }
         }
-        @for view in &views { (lines(view, &house, now, style)) }
+        @for view in at_work { (lines(view, &house, now, style)) }
+        @if !at_rest.is_empty() {
+            h2 { "Piles at rest" }
+            p.aside { "Nothing was measured or written down for a month." }
+            @for view in at_rest {
+                p {
+                    a.link href=(format!("/piles/{}", view.pile.id)) { "Pile " (view.pile.id) } ", "
+                    (about(view, style)) ". "
+                    @if let Some(first) = view.judgement.verdicts.first() { (verdict::sentence(first, style)) }
+                }
+            }
+        }
     };
     Ok(page(&house, "Piles", Some("*"), &main))
 }

@@ -391,3 +391,64 @@ async fn the_chart_shows_gaps_crosses_and_hands() {
     }
     assert_eq!(phone.get("/piles/2026-03?range=2d").await.status, 400);
 }
+
+#[tokio::test]
+async fn what_to_do_says_why_and_a_pile_comes_to_rest() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    let page = farm.get("/").await.body;
+    assert!(page.contains("No reading counts yet."), "{page}");
+    for probe in ["k1", "k2", "k3", "k4"] {
+        let climb = (0..20).map(|n| if n < 15 { 100.0 + 2.5 * f64::from(n) } else { 120.0 });
+        farm.readings(probe, Span::hours(1), climb).await;
+    }
+    farm.clock.advance(Span::hours(20));
+    let page = farm.get("/").await.body;
+    assert!(
+        page.contains("The last run ended because it was too cold: give less air, or more cover."),
+        "{page}"
+    );
+    assert!(!page.contains("Piles at rest"), "{page}");
+    farm.clock.advance(Span::days(31));
+    let page = farm.get("/").await.body;
+    assert!(page.contains("Piles at rest"), "{page}");
+}
+
+/// The widest chart that a page can have: six spots whose readings leap at every column, and all that people did.
+#[tokio::test]
+async fn the_fullest_page_stays_below_120_kb() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    for (n, probe) in (0_u32..).zip(["k1", "k2", "k3", "k4"]) {
+        let leap = |minute: i32| 120.0 + 20.0 * (f64::from(minute) * 0.7 + f64::from(n)).sin();
+        farm.readings(probe, Span::minutes(1), (0..4_000).map(leap)).await;
+    }
+    farm.clock.advance(Span::hours(67));
+    let phone = Phone::paired(&farm).await;
+    for n in 0..30 {
+        let at = format!("2026-05-02T{:02}:30", n % 24);
+        let note = "x".repeat(490);
+        phone.fill("/piles/2026-03/write/watered", &[("gallons", "40"), ("at", &at), ("note", &note)]).await;
+    }
+    let page = phone.get("/piles/2026-03").await.body;
+    assert!(page.matches("watered").count() > 5, "{page}");
+    // Two of six spots are not there: each line takes its part of what is drawn.
+    let lines: usize = page.split("<path class=\"line ").skip(1).map(|path| path.find('>').unwrap()).sum();
+    assert!(page.len() + lines / 2 < 120_000, "{} with {lines} of lines", page.len());
+}
+
+/// A long stretch is drawn by days; a day in which a probe came or went holds only what it said in this pile.
+#[tokio::test]
+async fn a_year_is_drawn_by_days() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    farm.readings("k1", Span::hours(1), (0..8_760).map(|n| if n % 24 == 3 { 150.0 } else { 140.0 })).await;
+    farm.clock.advance(Span::days(365));
+    let page = farm.get("/piles/2026-03?range=all").await.body;
+    let line = page.split("<path class=\"line p0\" d=\"").nth(1).unwrap().split('"').next().unwrap();
+    assert_eq!(line.matches('M').count(), 1, "one stroke without a gap: {line}");
+    // Each day from 140 to 150 degrees: a stroke up or down in every column.
+    assert!(line.matches('v').count() > 250, "{line}");
+    let json = farm.get("/v1/piles/2026-03/history?step=24h").await.json();
+    assert_eq!(json["buckets"].as_array().unwrap().len(), 366, "UTC days");
+}

@@ -5,7 +5,7 @@
 
 use heapward_rules::finding::{Finding, Kind, Level};
 use heapward_rules::units::At;
-use heapward_rules::verdict::Status;
+use heapward_rules::verdict::{BreakReason, Status};
 
 use super::{Style, about};
 use crate::model::pile::PileRecord;
@@ -123,13 +123,36 @@ fn has_to_heat(zone: &str) -> bool {
 }
 
 fn usual(view: &PileView) -> String {
-    let first = view.judgement.verdicts.first().map(|verdict| verdict.status);
-    match first {
+    let first = view.judgement.verdicts.first();
+    match first.map(|verdict| verdict.status) {
         Some(Status::Qualified) => "Nothing that must be done. It may be watered, turned or moved to curing.",
         Some(Status::TemperatureMet) => "Write down the recipe's carbon to nitrogen ratio, or ask your certifier.",
         Some(Status::Running) => "Leave it alone: no turning and no cold water until the hours are proven. Look, smell, listen to the blower.",
         Some(Status::NotRequired) => "Nothing that must be done.",
-        Some(Status::NotMet) | None => "Look at it once: squeeze a handful, smell, listen to the blower, and write it down.",
+        Some(Status::NotMet) if view.judgement.counts.counting == 0 => {
+            "No reading counts yet. Place the probes, or read by hand: the hours are made of readings in the range."
+        }
+        Some(Status::NotMet) | None => {
+            let last = first.and_then(|verdict| verdict.breaks.last());
+            let why = last.map_or("", |last| after_a_break(last.reason));
+            return format!("Look at it once: squeeze a handful, smell, listen to the blower, and write it down.{why}");
+        }
     }
     .to_owned()
+}
+
+/// What follows from the end of the last run.
+fn after_a_break(reason: BreakReason) -> &'static str {
+    match reason {
+        BreakReason::TooCold => " The last run ended because it was too cold: give less air, or more cover.",
+        BreakReason::TooHot => {
+            " The last run ended because it was too hot: wet it if it is dry, give longer air if it is moist."
+        }
+        BreakReason::NoEvidence => {
+            " The last run ended for want of readings: look at the probes, and read by hand meanwhile."
+        }
+        BreakReason::Turned | BreakReason::MaterialAdded => {
+            " The hours began anew: leave it alone until they are proven."
+        }
+    }
 }

@@ -25,6 +25,8 @@ use crate::store::{Reader, StoreError};
 const BEFORE: Span = Span::hours(6);
 /// Readings within one summary that lie further apart may hold a jump.
 const SUSPICIOUS_C: f64 = 15.0;
+/// From here on a column is drawn by whole days: half a year and more.
+const BY_DAYS: Span = Span::hours(15);
 /// Physical range of a temperature sensor.
 const PHYSICAL_C: std::ops::RangeInclusive<f64> = -40.0..=110.0;
 
@@ -183,16 +185,15 @@ fn draw_summaries(
             .extend(c.filter(|(_, c)| PHYSICAL_C.contains(&c.0)).map(|(at, c)| (at, style.number(c))));
         return Ok(());
     };
-    let pieces = i64::try_from(COLUMNS).unwrap_or(1);
-    for bucket in source.buckets(reader, from, from + Span(step.0 * pieces), step)? {
-        let end = bucket.from + step;
+    for bucket in pieces(reader, source, from, step)? {
+        let end = bucket.to;
         if is_suspicious(&bucket, source, &pile.settings) && *looks > 0 {
             *looks -= 1;
             let inside = judged(reader, pile, std::slice::from_ref(source), bucket.from - BEFORE, end)?;
             for one in inside.decided.iter().filter(|one| one.at >= bucket.from) {
                 let value = style.number(one.value);
                 match one.class {
-                    Class::Counts => line.trail.add(one.at, value, step + near_of(*every)),
+                    Class::Counts => line.trail.add(one.at, value, (end - bucket.from) + near_of(*every)),
                     _ if line.crosses.last().is_none_or(|(at, _)| *at < bucket.from) => {
                         line.crosses.push((one.at, value));
                     }
@@ -210,6 +211,12 @@ fn draw_summaries(
         }
     }
     Ok(())
+}
+
+/// The pieces of a stretch: one for each column, or one a day where a column is about a day.
+fn pieces(reader: &Reader, source: &Source, from: At, step: Span) -> Result<Vec<Piece>, StoreError> {
+    let to = from + Span(step.0 * i64::try_from(COLUMNS).unwrap_or(1));
+    if step >= BY_DAYS { source.days(reader, from, to) } else { source.buckets(reader, from, to, step) }
 }
 
 /// Whether a summary may hold a reading that does not count.
@@ -240,12 +247,10 @@ pub(in crate::http::pages) fn others(
         };
         let at = record.spots.iter().position(|spot| spot.name == source.spot).unwrap_or(0);
         let mut line = empty(&source.spot, at, from, to);
-        let pieces = i64::try_from(COLUMNS).unwrap_or(1);
-        for bucket in source.buckets(reader, from, from + Span(step.0 * pieces), step)? {
-            let (first, last) = (bucket.from, bucket.from + step);
-            let summary = bucket.summary;
+        for piece in pieces(reader, &source, from, step)? {
+            let summary = piece.summary;
             let mean = summary.mean().unwrap_or(summary.max);
-            line.trail.extend(first, last, (summary.min, summary.max), mean, near_of(every));
+            line.trail.extend(piece.from, piece.to, (summary.min, summary.max), mean, near_of(every));
         }
         match lines.iter_mut().find(|other| other.name == line.name) {
             // A probe that took over a spot: its line goes on in the same pattern, under the same name.
