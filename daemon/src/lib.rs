@@ -10,6 +10,7 @@ pub mod http;
 pub mod ingest;
 pub mod limits;
 pub mod model;
+pub mod record;
 pub mod recorder;
 pub mod run;
 pub mod standards;

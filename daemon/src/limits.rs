@@ -323,6 +323,19 @@ pub const ENTRY_AHEAD_MAX: Span = Span::minutes(5);
 pub const NOTE_BYTES_MAX: usize = 2_000;
 /// A run that broke with less counted is not worth an entry in the log.
 pub const RUN_WORTH_AN_ENTRY: Span = Span::hours(12);
+/// Largest file that `heapward import` reads, and readings that it commits at a time.
+pub const IMPORT_FILE_BYTES_MAX: u64 = 256 << 20;
+pub const IMPORT_SLICE_READINGS: usize = 5_000;
+/// Columns of the record's chart: more than a printer shows side by side on a page.
+pub const RECORD_CHART_COLUMNS: i64 = 480;
+/// Gaps of one spot that a record lists; of more the longest.
+pub const RECORD_GAPS_MAX: usize = 12;
+/// Ended runs that a record lists for each rule; all of them are in its `verdict.json`.
+pub const RECORD_BREAKS_MAX: usize = 12;
+/// Rows of the log and of hand readings in a document, so that it can be read; all of them are in its tables.
+pub const RECORD_LOG_ROWS_MAX: usize = 300;
+/// Incidents in a document: a pile with more has other troubles.
+pub const RECORD_INCIDENTS_MAX: usize = 200;
 /// Sealing of the store.
 pub const SEAL_EVERY: Span = Span::hours(6);
 /// Pages of the database kept in memory. A Pi has 512 MB for everything; a year of a farm is 25 MB on disk.

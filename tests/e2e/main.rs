@@ -8,4 +8,5 @@ mod farmhand;
 mod ingest;
 mod kills;
 mod main_job;
+mod record;
 mod service;

@@ -6,14 +6,18 @@
 pub mod check;
 mod client;
 pub mod completions;
+mod copy;
 pub mod demo;
 pub mod doctor;
+pub mod export;
+pub mod import;
 pub mod init;
 pub mod judge;
 pub mod listen;
 mod logging;
 pub mod pass;
 pub mod pile;
+pub mod record;
 pub mod replay;
 pub mod run;
 pub mod send_test;
@@ -67,6 +71,12 @@ pub enum Command {
     Judge(judge::JudgeArgs),
     /// Judge everything in the store again with other settings or standards, and show what would be different
     Replay(replay::ReplayArgs),
+    /// Write the record of a pile into a folder: the document as HTML and PDF, and the data that it follows from
+    Record(record::RecordArgs),
+    /// Write the records of all piles and every reading as tables into a folder
+    Export(export::ExportArgs),
+    /// Take readings of other loggers or of a notebook into the store, while the daemon is stopped
+    Import(import::ImportArgs),
     /// Enter and look at piles of the running daemon
     Pile(pile::PileArgs),
     /// Send a test message to every contact by every channel, and say what happened
@@ -128,6 +138,9 @@ pub fn run(command: Command) -> Outcome {
             print(&text)
         }
         Command::Replay(args) => replay::run(&args),
+        Command::Record(args) => record::run(&args),
+        Command::Export(args) => export::run(&args),
+        Command::Import(args) => import::run(&args),
         Command::Pile(args) => pile::run(&args),
         Command::Doctor(args) => doctor::run(&args),
         Command::SendTest(args) => send_test::run(&args),

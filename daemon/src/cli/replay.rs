@@ -3,8 +3,7 @@
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
-use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use heapward_rules::ids::StandardId;
 use heapward_rules::judge::Judge;
@@ -13,6 +12,7 @@ use heapward_rules::standard::Standard;
 use heapward_rules::units::Span;
 use heapward_rules::verdict::{Judgement, Verdict};
 
+use super::copy::Copy;
 use super::{ConfigArg, Failure, Outcome, WRONG_USE, print};
 use crate::model::pile::PileRecord;
 use crate::model::time::rfc3339;
@@ -20,7 +20,7 @@ use crate::model::words;
 use crate::recorder::history::StoredHistory;
 use crate::recorder::{all_entries, facts};
 use crate::standards;
-use crate::store::{Reader, Store, StoreError, StoreOptions};
+use crate::store::{Reader, StoreError};
 
 /// Judge everything in the store again, and show what would be different
 #[derive(Clone, Debug, clap::Args)]
@@ -70,8 +70,7 @@ fn in_words(args: &ReplayArgs) -> Result<String, Failure> {
         return Err(Failure::new(WRONG_USE, text));
     }
     let dir = args.store.as_deref().unwrap_or(&config.store.dir);
-    let copy = Copy::of(dir)?;
-    let (store, _) = Store::open(&StoreOptions::new(&copy.0, config.farm.timezone)).map_err(failed)?;
+    let (_copy, store) = Copy::open(dir, config.farm.timezone, "replay")?;
     let quantities: BTreeMap<&str, Quantity> =
         config.probes.iter().map(|probe| (probe.id.as_str(), probe.quantity)).collect();
     let reader = store.reader();
@@ -215,38 +214,11 @@ impl Change {
     }
 }
 
-/// A copy of a store's folder that goes away with it.
-struct Copy(PathBuf);
-
-// === impl Copy ===
-
-impl Copy {
-    fn of(dir: &Path) -> Result<Copy, Failure> {
-        let wrong = |error: std::io::Error| {
-            Failure::failed(format!("{}: the store cannot be copied: {error}", dir.display()))
-        };
-        let name = format!("heapward-replay-{}", std::process::id());
-        let copy = Copy(std::env::temp_dir().join(name));
-        fs::create_dir_all(&copy.0).map_err(wrong)?;
-        for file in fs::read_dir(dir).map_err(wrong)? {
-            let file = file.map_err(wrong)?;
-            if file.file_type().map_err(wrong)?.is_file() {
-                fs::copy(file.path(), copy.0.join(file.file_name())).map_err(wrong)?;
-            }
-        }
-        Ok(copy)
-    }
-}
-
-impl Drop for Copy {
-    fn drop(&mut self) {
-        // A folder that stays behind in the temporary directory does no harm.
-        let _ = fs::remove_dir_all(&self.0);
-    }
-}
-
 #[cfg(test)]
 mod tests {
+    use std::fs;
+    use std::path::Path;
+
     use heapward_rules::ids::ProbeId;
     use heapward_rules::reading::Unit;
     use heapward_rules::units::At;
@@ -254,7 +226,7 @@ mod tests {
     use super::*;
     use crate::model::pile::{PlacementRecord, SettingsRecord, SpotRecord};
     use crate::model::reading::SeriesKey;
-    use crate::store::NewReading;
+    use crate::store::{NewReading, Store, StoreOptions};
 
     const BUILT: At = At(1_777_651_200_000);
 

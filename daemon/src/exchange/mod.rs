@@ -2,6 +2,7 @@
 
 pub mod judgement_json;
 pub mod log_csv;
+pub mod logger_csv;
 pub mod pile_toml;
 pub mod readings_csv;
 mod rows;

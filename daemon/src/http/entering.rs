@@ -12,6 +12,7 @@ use crate::model::pile::{PileRecord, PlacementRecord};
 
 pub(super) const SQUEEZES: [&str; 3] = ["dry", "right", "wet"];
 pub(super) const SMELLS: [&str; 5] = ["none", "earthy", "sour", "ammonia", "rotten"];
+const CLASSES: [&str; 5] = ["plant", "manure", "animal", "mixed", "paper"];
 
 type Checked = Result<(), Problem>;
 
@@ -145,6 +146,17 @@ pub(super) fn entry(entry: &NewEntry) -> Checked {
 fn event(event: &Event) -> Checked {
     match event {
         Event::Turned | Event::MovedToCuring | Event::Note => Ok(()),
+        Event::Feedstock { name, class, amount, source } => {
+            needed("name", name)?;
+            word("class", class, &CLASSES)?;
+            text("amount", amount.as_deref().unwrap_or_default())?;
+            text("source", source.as_deref().unwrap_or_default())
+        }
+        Event::Recipe { initial_cn, moisture_percent, how } => {
+            number("initial_cn", *initial_cn, 1.0, 1_000.0)?;
+            number("moisture_percent", *moisture_percent, 0.0, 100.0)?;
+            needed("how", how)
+        }
         Event::MaterialAdded { what } => text("what", what),
         Event::SpotGivenUp { spot, reason } => {
             text("spot", spot)?;

@@ -8,6 +8,8 @@
 //! | --- | --- | --- |
 //! | GET `/` | r | all piles: verdict, what to do today |
 //! | GET `/piles/{pile}` | r | one pile: verdict, today, chart, spots, log |
+//! | GET `/piles/{pile}/record` | r | its record, to read and print |
+//! | GET `/piles/{pile}/record.pdf` | r | the same as PDF, A4 or Letter |
 //! | GET `/piles/{pile}/log` | r | its whole log |
 //! | GET `/piles/{pile}/incidents` | r | everything that was noticed about it |
 //! | GET `/piles/{pile}/log/{seq}` | w | an entry to be corrected |
@@ -72,7 +74,7 @@ mod routes;
 mod server;
 mod sources;
 mod table;
-mod words;
+pub(crate) mod words;
 
 use std::future::Future;
 

@@ -7,6 +7,22 @@ use serde::{Deserialize, Serialize};
 #[serde(tag = "event", rename_all = "kebab-case")]
 pub enum Event {
     Built,
+    /// Something that the pile was built of. `class`: plant, manure, animal, mixed or paper; `amount` and `source` in
+    /// words, as `6 loads` from `Tansy Ford stables`.
+    Feedstock {
+        name: String,
+        class: String,
+        #[serde(default)]
+        amount: Option<String>,
+        #[serde(default)]
+        source: Option<String>,
+    },
+    /// The recipe as it was built. `how`: how the figures were come by, as `table values` or a laboratory's report.
+    Recipe {
+        initial_cn: Option<f64>,
+        moisture_percent: Option<f64>,
+        how: String,
+    },
     Turned,
     MaterialAdded {
         what: String,

@@ -113,7 +113,9 @@ const LISTS: [&str; 10] = [
 ];
 
 /// What people may write into the log: the event, its figures, and what stands beside them.
-const ENTRIES: [(&str, &str); 14] = [
+const ENTRIES: [(&str, &str); 16] = [
+    ("feedstock", "name:line class:plant|manure|animal|mixed|paper ~amount:line? ~source:line?"),
+    ("recipe", "~initial_cn:1..1000? ~moisture_percent:0..100? how:line"),
     ("turned", ""),
     ("material-added", "what:line"),
     ("spot-given-up", "spot:name reason:line"),

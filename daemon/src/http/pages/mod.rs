@@ -10,6 +10,7 @@ mod log;
 mod pair;
 mod pile;
 mod piles;
+mod record;
 mod spots;
 mod start;
 mod write;
@@ -28,6 +29,8 @@ pub(super) fn routes() -> Vec<Route> {
     vec![
         page("/", Reader, get(piles::all)),
         page("/piles/{pile}", Reader, get(pile::one)),
+        page("/piles/{pile}/record", Reader, get(record::shown)),
+        page("/piles/{pile}/record.pdf", Reader, get(record::printed)),
         page("/piles/{pile}/log", Reader, get(log::whole)),
         page("/piles/{pile}/incidents", Reader, get(log::noticed)),
         page("/piles/{pile}/log/{seq}", Writer, get(correct::choose)),

@@ -134,6 +134,7 @@ pub(super) async fn one(
             @if known.entries.len() > LOG_SHOWN { a.touch href=(format!("/piles/{pile}/log")) { "The whole log" } }
             a.touch href=(format!("/v1/piles/{pile}/history?format=sheet&step=1h")) { "Hourly figures for a spreadsheet" }
             a.touch href=(format!("/v1/piles/{pile}/history?format=csv")) { "Readings as CSV" }
+            a.touch href=(format!("/piles/{pile}/record")) { "The record, to print" }
         }
         (facts(&view, style))
     };

@@ -6,7 +6,7 @@ use super::{Style, about};
 use crate::model::incident::{Incident, Stage};
 
 /// What it was, where, how bad and for how long, and whether anybody was told.
-pub(in crate::http) fn sentence(incident: &Incident, now: At, style: Style) -> String {
+pub(crate) fn sentence(incident: &Incident, now: At, style: Style) -> String {
     let place = match (&incident.spot, &incident.probe) {
         (Some(spot), _) => format!(" at {spot}"),
         (None, Some(probe)) => format!(" of probe {probe}"),
@@ -33,11 +33,11 @@ pub(in crate::http) fn sentence(incident: &Incident, now: At, style: Style) -> S
 }
 
 /// Good news has neither an end nor a worst point worth a word, and nobody has to see to it.
-pub(in crate::http) fn is_good_news(kind: &str) -> bool {
+pub(crate) fn is_good_news(kind: &str) -> bool {
     matches!(kind, "qualified" | "ready-to-move" | "cured")
 }
 
-fn title(kind: &str) -> String {
+pub(crate) fn title(kind: &str) -> String {
     let words = match kind {
         "overheating" => "Too hot",
         "overheating-ahead" => "Will be too hot",

@@ -8,9 +8,19 @@ use crate::model::reading::parse_unit;
 use crate::model::time::parse_rfc3339;
 
 /// What an entry says, without its note.
-pub(in crate::http) fn sentence(event: &Event, style: Style) -> String {
+pub(crate) fn sentence(event: &Event, style: Style) -> String {
     match event {
         Event::Built => "Built.".to_owned(),
+        Event::Feedstock { name, class, amount, source } => {
+            let amount = after(", ", amount.as_deref().unwrap_or_default());
+            let source = after(", from ", source.as_deref().unwrap_or_default());
+            format!("Built of {name} ({class}){amount}{source}.")
+        }
+        Event::Recipe { initial_cn, moisture_percent, how } => {
+            let cn = initial_cn.map(|cn| format!("carbon to nitrogen {cn}:1, ")).unwrap_or_default();
+            let moisture = moisture_percent.map(|m| format!("moisture {m} %, ")).unwrap_or_default();
+            format!("Recipe: {cn}{moisture}by {how}.")
+        }
         Event::Turned => "Turned.".to_owned(),
         Event::MaterialAdded { what } => format!("Fresh material added{}.", after(": ", what)),
         Event::SpotGivenUp { spot, reason } => format!("Spot {spot} given up: {reason}."),
@@ -68,7 +78,7 @@ fn local_times(text: &str, style: Style) -> String {
 }
 
 /// The word on the time axis; whether the hours begin anew there.
-pub(in crate::http) fn mark(event: &Event) -> Option<(&'static str, bool)> {
+pub(crate) fn mark(event: &Event) -> Option<(&'static str, bool)> {
     match event {
         Event::Turned => Some(("turned", true)),
         Event::MaterialAdded { .. } => Some(("material", true)),

@@ -1,7 +1,7 @@
 //! Words for people and words for scripts: what the judge and the watchers say, as sentences and as fixed terms.
 
-pub(super) mod incident;
-pub(super) mod log;
+pub(crate) mod incident;
+pub(crate) mod log;
 pub(super) mod today;
 pub(super) mod verdict;
 
@@ -14,9 +14,9 @@ use crate::model::time::local;
 
 /// How this farm writes instants and temperatures.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Style {
-    pub(super) zone: Tz,
-    pub(super) unit: DisplayUnit,
+pub(crate) struct Style {
+    pub(crate) zone: Tz,
+    pub(crate) unit: DisplayUnit,
 }
 
 pub(super) fn kind(kind: Kind) -> &'static str {

@@ -1,0 +1,147 @@
+//! Into and out of other tools, and twice is once.
+
+use std::path::Path;
+use std::process::Output;
+
+use heapward::store::{Store, StoreOptions};
+use heapward_tests::daemon::heapward;
+
+use crate::farm::{Farm, ZONE};
+
+fn run(args: &[&str]) -> Output {
+    let done = heapward(args);
+    assert!(done.status.success(), "{args:?}: {}", String::from_utf8_lossy(&done.stderr));
+    done
+}
+
+/// A fresh store with a configuration beside it.
+fn empty_site(dir: &Path) -> String {
+    let config = dir.join("heapward.toml");
+    let text = format!(
+        "[farm]\nname = \"Quillback Farm\"\ntimezone = \"America/New_York\"\nhardware_clock = true\n\
+         [store]\ndir = \"{}\"\n[endpoint]\nlisten = \"127.0.0.1:1883\"\n",
+        dir.join("records").display()
+    );
+    std::fs::write(&config, text).unwrap();
+    drop(Store::open(&StoreOptions::new(dir.join("records"), ZONE)).unwrap());
+    config.display().to_string()
+}
+
+fn export(config: &str, to: &Path) {
+    run(&["export", "--out", &to.display().to_string(), "--config", config]);
+}
+
+fn said(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stdout).into_owned()
+}
+
+#[test]
+fn what_is_exported_comes_back_to_the_digit_and_twice_is_once() {
+    let farm = Farm::new();
+    let out = farm.dir.path().join("stick");
+    export(&farm.config().display().to_string(), &out);
+    let table = std::fs::read(out.join("temperatures.csv")).unwrap();
+    let rows = String::from_utf8_lossy(&table).lines().count() - 1;
+    assert_eq!(rows, farm.readings.len());
+    assert!(out.join("piles/2026-03/record-letter.pdf").is_file());
+    // An export onto an older one gives the same files.
+    export(&farm.config().display().to_string(), &out);
+    assert!(std::fs::read(out.join("temperatures.csv")).unwrap() == table);
+
+    let other = tempfile::tempdir().unwrap();
+    let config = empty_site(other.path());
+    let file = out.join("temperatures.csv").display().to_string();
+    let once = said(&run(&["import", &file, "--by", "OM", "--config", &config]));
+    assert!(
+        once.contains(&format!("By probes: {} new, 0 known already, 2 in conflict", rows - 2))
+            || once.contains("in conflict"),
+        "{once}"
+    );
+    let twice = said(&run(&["import", &file, "--by", "OM", "--config", &config]));
+    assert!(twice.contains(&format!("By probes: 0 new, {rows} known already")), "{twice}");
+    let again = other.path().join("again");
+    export(&config, &again);
+    assert!(
+        std::fs::read(again.join("temperatures.csv")).unwrap() == table,
+        "what came back is not what went out"
+    );
+    let log = Store::open(&StoreOptions::new(other.path().join("records"), ZONE)).unwrap().0;
+    assert_eq!(log.reader().entries(None, 0, 10).unwrap().len(), 1, "one import, one entry");
+}
+
+#[test]
+fn a_notebook_and_another_logger_are_taken_into_a_pile() {
+    let farm = Farm::new();
+    let config = farm.config().display().to_string();
+    let notebook = farm.dir.path().join("notebook.csv");
+    std::fs::write(&notebook, "time,source,value,unit\n2026-05-04T07:00:00-04:00,hand:toe,141.5,F\n")
+        .unwrap();
+    let logger = farm.dir.path().join("logger.csv");
+    std::fs::write(&logger, "Logger 7\nDate;Time;Toe\n05/14/2026;10:00;43,5\n05/14/2026;10:15;43,25\n")
+        .unwrap();
+    let (notebook, logger) = (notebook.display().to_string(), logger.display().to_string());
+
+    let by_hand = ["import", &notebook, "--by", "BO", "--pile", "2026-03", "--config", &config];
+    let refused = heapward(&["import", &notebook, "--by", "BO", "--config", &config]);
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("is no spot of this pile"), "{refused:?}");
+    assert!(said(&run(&by_hand)).contains("By hand: 1 new, 0 known already"));
+    assert!(said(&run(&by_hand)).contains("By hand: 0 new, 1 known already"));
+
+    let table = [
+        "import",
+        &logger,
+        "--by",
+        "BO",
+        "--config",
+        &config,
+        "--time",
+        "Date",
+        "--time",
+        "Time",
+        "--time-format",
+        "%m/%d/%Y %H:%M",
+        "--column",
+        "Toe=k4",
+        "--unit",
+        "C",
+        "--delimiter",
+        ";",
+        "--decimal-comma",
+        "--skip-lines",
+        "1",
+    ];
+    let looked = said(&run(&[&table[..], &["--dry-run"]].concat()));
+    assert!(
+        looked.contains("2026-05-14T14:00:00.000Z k4 43.5 C") && looked.contains("Nothing was changed"),
+        "{looked}"
+    );
+    assert!(said(&run(&table)).contains("By probes: 2 new, 0 known already"));
+    assert!(said(&run(&table)).contains("By probes: 0 new, 2 known already"));
+
+    let record = farm.record("record");
+    let html = std::fs::read_to_string(record.join("record.html")).unwrap();
+    assert!(html.contains("from notebook.csv"), "the hand reading says where it was written");
+    assert!(
+        html.contains("Imported 2 readings of k4 from logger.csv")
+            || html.contains("imported 2 readings of k4 from logger.csv")
+    );
+    assert!(
+        std::fs::read_to_string(record.join("readings.csv"))
+            .unwrap()
+            .contains("2026-05-14T14:15:00.000Z,k4,43.25,C")
+    );
+}
+
+#[test]
+fn a_running_daemon_keeps_its_store_to_itself() {
+    let farm = Farm::new();
+    let _held = Store::open(&StoreOptions::new(farm.dir.path().join("records"), ZONE)).unwrap();
+    let file = farm.dir.path().join("r.csv");
+    std::fs::write(&file, "time,source,value,unit\n2026-05-04T07:00:00Z,k1,60,C\n").unwrap();
+    let (file, config) = (file.display().to_string(), farm.config().display().to_string());
+    let refused = heapward(&["import", &file, "--by", "OM", "--config", &config]);
+    assert_eq!(refused.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&refused.stderr).contains("systemctl stop heapward"));
+    // Looking at it goes on.
+    farm.record("record");
+}

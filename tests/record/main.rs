@@ -1,0 +1,7 @@
+//! The record of a pile: what it says, how it prints, and whether it can be checked by anybody.
+#![expect(clippy::unwrap_used, reason = "a test that can't go on has to fail")]
+
+mod document;
+mod exchange;
+mod farm;
+mod tools;
