@@ -228,6 +228,10 @@ pub const FIELDS_MAX: usize = 64;
 pub const PROPOSALS_MAX: usize = 32;
 /// Topics that `heapward listen` keeps: a screen shows some dozen.
 pub const HEARD_TOPICS_MAX: usize = 1_000;
+/// How long the daemon listens to a broker's other topics when a page asks for it: most probes speak each minute.
+pub const OVERHEAR_TIME: Duration = Duration::from_secs(90);
+/// Probes that are kept in the store, beside those of the configuration file.
+pub const PROBES_KEPT_MAX: usize = 256;
 /// Longest time that `heapward listen` listens: an hour, for radio nodes that seldom speak.
 pub const LISTEN_SECONDS_MAX: u64 = 3_600;
 /// Pauses between two connections to the broker; no broker is harmed by a knock a minute.
@@ -239,6 +243,9 @@ pub const BROKER_STABLE: Duration = Duration::from_secs(10);
 pub const TAKE_OVERS_MAX: usize = 3;
 pub const TAKE_OVERS_WINDOW: Duration = Duration::from_mins(1);
 pub const TAKE_OVER_PAUSE: Duration = Duration::from_mins(5);
+/// Lines in the log about the connection: ten at once, later one in forty minutes, so that a day has at most 46.
+pub const BROKER_LINES_AT_ONCE: u32 = 10;
+pub const BROKER_LINES_REFILL: Duration = Duration::from_mins(40);
 /// A broker that is stuck while the connection stands is noticed after at most twice this time.
 pub const BROKER_KEEP_ALIVE: Duration = Duration::from_secs(30);
 pub const BROKER_CONNECT_SECONDS_MAX: u64 = 10;

@@ -57,6 +57,7 @@ impl House {
             commit_every: Span::ZERO,
             standards: standards::built_in().unwrap(),
             probes,
+            probes_kept: |_, _| Probes::new(),
             teller: Teller::new(site, &config.telling),
             outbox: Arc::new(Notify::new()),
             signs: Signs::new(clock.clone(), &[]),

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use heapward_rules::units::Span;
 use tokio::net::TcpListener;
@@ -10,6 +10,7 @@ use tokio::net::TcpListener;
 use super::{ConfigArg, Failure, Outcome, print};
 use crate::clock::{SharedClock, SystemClock};
 use crate::config::{BrokerConfig, Config, Secret};
+use crate::ingest::heard::Heard;
 use crate::ingest::overhear;
 use crate::ingest::router::Router;
 use crate::limits::LISTEN_SECONDS_MAX;
@@ -64,7 +65,14 @@ async fn listen(args: &ListenArgs) -> Result<String, Failure> {
     let heard = match (broker(args, config.as_ref())?, config.and_then(|config| config.endpoint)) {
         (Some(broker), _) => {
             tracing::info!("listening to {}:{} for {} s", broker.host, broker.port, listen.as_secs());
-            overhear::on_broker(broker, clock, &args.topic, listen).await.map_err(Failure::failed)?
+            let (mut heard, began) = (Heard::default(), Instant::now());
+            let hear = |topic: &str, payload: &[u8], is_retained| {
+                let at = Span(i64::try_from(began.elapsed().as_millis()).unwrap_or(i64::MAX));
+                heard.add(topic, payload, is_retained, at);
+            };
+            let listened = overhear::on_broker(broker, clock, &args.topic, listen, hear).await;
+            listened.map_err(Failure::failed)?;
+            heard
         }
         (None, Some(endpoint)) => {
             let listener = TcpListener::bind(endpoint.listen).await.map_err(|error| {

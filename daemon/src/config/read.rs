@@ -17,7 +17,7 @@ use std::path::{Path, PathBuf};
 use heapward_rules::ids::StandardId;
 use heapward_rules::units::Span;
 
-use super::{Config, DisplayUnit, Farm, StoreConfig};
+use super::{Config, DisplayUnit, Farm, ProbeConfig, StoreConfig};
 use crate::limits::CONFIG_BYTES_MAX;
 use crate::standards;
 use secret::Secrets;
@@ -62,6 +62,17 @@ pub fn read(file: &str, text: &str, folder: &Path, credentials: Option<PathBuf>)
     let problems = reader.into_problems();
     match config {
         Some(config) if problems.is_empty() => Ok(config),
+        _ => Err(Problems(problems)),
+    }
+}
+
+/// Reads `[[probe]]` blocks alone. Local times in messages are of `zone` unless a probe says otherwise.
+pub fn probes(file: &str, text: &str, zone: chrono_tz::Tz) -> Result<Vec<ProbeConfig>, Problems> {
+    let reader = Reader::new(file, text);
+    let probes = reader.document(|top| probe::all(top, zone));
+    let problems = reader.into_problems();
+    match probes {
+        Some(probes) if problems.is_empty() => Ok(probes),
         _ => Err(Problems(problems)),
     }
 }

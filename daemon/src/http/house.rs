@@ -16,6 +16,7 @@ use super::guard::Hosts;
 use super::problem::Problem;
 use crate::clock::SharedClock;
 use crate::config::Config;
+use crate::ingest::book::Book;
 use crate::limits::HTTP_STORE_READS_MAX;
 use crate::model::entry::{Entry, NewEntry};
 use crate::model::pile::{PileRecord, PlacementRecord};
@@ -32,6 +33,7 @@ pub struct App {
     pub standards: Arc<BTreeMap<StandardId, Standard>>,
     pub ingest: Arc<dyn Fn() -> IngestStatus + Send + Sync>,
     pub telling: Arc<dyn Fn() -> TellingStatus + Send + Sync>,
+    pub probes: Book,
 }
 
 /// How messages come in at the moment.
@@ -156,7 +158,8 @@ impl House {
 
     /// Interval declared for a probe; a minute for one that is not configured.
     pub(super) fn declared_every(&self, probe: &str) -> Span {
-        let declared = self.app.config.probes.iter().find(|one| one.id.as_str() == probe);
+        let probes = self.app.probes.all();
+        let declared = probes.iter().find(|one| one.id.as_str() == probe);
         declared.map_or(Span::minutes(1), |one| one.every)
     }
 }

@@ -23,6 +23,11 @@
 //! | GET `/start` | w | the form for a new pile |
 //! | POST `/start` | f | starts it |
 //! | GET `/probes` | r | what each probe said last, where it stands, what is wrong |
+//! | GET `/unassigned` | r | topics that no probe reads, and what they could be |
+//! | GET `/unassigned/take` | w | the form for taking a probe into use from there |
+//! | POST `/unassigned/take` | f | takes it into use |
+//! | POST `/unassigned/listen` | f | listens to all topics of the broker for a while |
+//! | POST `/unassigned/remove` | f | takes such a probe out of use |
 //! | GET `/refused` | r | messages that could not be read, and why |
 //! | GET `/outbox` | r | messages to people |
 //! | GET `/about` | r | version, clock, records, passes, messages in and out, rules |

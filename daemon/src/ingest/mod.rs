@@ -5,6 +5,7 @@
 
 pub mod allowance;
 pub mod backlog;
+pub mod book;
 mod broker;
 pub mod date;
 pub mod decode;
@@ -42,6 +43,7 @@ use crate::recorder::Handle;
 use endpoint::Hub;
 use intake::Intake;
 use mapping::MappingProblem;
+use overhear::Overhearing;
 use publisher::Publisher;
 use router::Router;
 use status::{Board, Status};
@@ -74,6 +76,7 @@ pub struct IngestHandle {
     board: Arc<Board>,
     router: Arc<watch::Sender<Arc<Router>>>,
     publisher: Publisher,
+    overhearing: Overhearing,
 }
 
 /// Why ingest did not start.
@@ -93,6 +96,7 @@ pub fn start(
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> Result<Ingest, StartProblem> {
     let router = watch::Sender::new(Arc::new(Router::new(&parts.probes)?));
+    let overhearing = Overhearing::new(parts.broker.clone(), Arc::clone(&parts.clock));
     let line = parts.broker.map(broker::Line::new).transpose().map_err(StartProblem::Broker)?;
     let board = Arc::new(Board::default());
     let hub = Arc::new(Hub::default());
@@ -131,7 +135,7 @@ pub fn start(
         drop((arrivals, stop));
     });
     let publisher = Publisher::new(hub, letters);
-    Ok(Ingest { handle: IngestHandle { board, router: Arc::new(router), publisher }, tasks })
+    Ok(Ingest { handle: IngestHandle { board, router: Arc::new(router), publisher, overhearing }, tasks })
 }
 
 // === impl Ingest ===
@@ -160,6 +164,24 @@ impl IngestHandle {
     pub fn suggest(&self, topic: &str) -> Option<Suggestion> {
         let (payload, every) = self.board.lock().unassigned_payload(topic)?;
         Some(suggest(topic, &payload, every))
+    }
+
+    /// Listens for a while to all topics of the broker, not only to those of the probes, so that the others are seen.
+    /// False if there is no broker.
+    pub fn overhear(&self) -> bool {
+        let (board, router) = (Arc::clone(&self.board), self.router.subscribe());
+        self.overhearing.begin(board, router)
+    }
+
+    /// Whether it is being listened to all topics at the moment, and what went wrong the last time.
+    pub fn overhearing(&self) -> (bool, Option<String>) {
+        self.overhearing.state()
+    }
+
+    /// For tests of pages: a message on a topic that no probe listens to.
+    #[cfg(test)]
+    pub(crate) fn hear(&self, topic: &str, payload: &str, now: At) {
+        self.board.lock().unassigned(topic, payload.as_bytes(), false, now);
     }
 
     /// Takes another set of probes into use, without a restart. On a mistake the former set stays.

@@ -1,6 +1,6 @@
 //! Listens for a while without being noticed: nothing is stored, acknowledged or kept for us.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use heapward_rules::units::Span;
 use rumqttc::{AsyncClient, Event, Packet, QoS, SubscribeReasonCode};
@@ -11,19 +11,68 @@ use tokio::time::{Duration, Instant, sleep_until, timeout_at};
 use super::broker::{Line, Relay, sentence};
 use super::endpoint::{self, Hub};
 use super::heard::Heard;
+use super::router::Router;
 use super::status::Board;
 use crate::clock::SharedClock;
 use crate::config::{BrokerConfig, PassConfig};
-use crate::limits::{ARRIVALS_MAX, BROKER_CONNECT_SECONDS_MAX};
+use crate::limits::{ARRIVALS_MAX, BROKER_CONNECT_SECONDS_MAX, OVERHEAR_TIME};
 
-/// Hears what is published on a broker for as long as given, retained messages first. The error says what is wrong
-/// with the broker.
+/// Listening to a broker's other topics while the daemon works, for the page of topics without a probe.
+#[derive(Clone)]
+pub(super) struct Overhearing(Arc<Shared>);
+
+struct Shared {
+    broker: Option<BrokerConfig>,
+    clock: SharedClock,
+    /// Whether it is listened at the moment, and what was wrong the last time.
+    state: Mutex<(bool, Option<String>)>,
+}
+
+// === impl Overhearing ===
+
+impl Overhearing {
+    pub(super) fn new(broker: Option<BrokerConfig>, clock: SharedClock) -> Overhearing {
+        Overhearing(Arc::new(Shared { broker, clock, state: Mutex::default() }))
+    }
+
+    /// Listens in a task of its own, one at a time. False if there is no broker.
+    pub(super) fn begin(&self, board: Arc<Board>, router: watch::Receiver<Arc<Router>>) -> bool {
+        let Some(broker) = self.0.broker.clone() else { return false };
+        let is_busy = std::mem::replace(&mut *self.lock(), (true, None)).0;
+        if !is_busy {
+            let this = self.clone();
+            tokio::spawn(async move {
+                let clock = Arc::clone(&this.0.clock);
+                let hear = |topic: &str, payload: &[u8], is_retained| {
+                    if router.borrow().route(topic).next().is_none() {
+                        board.lock().unassigned(topic, payload, is_retained, clock.now());
+                    }
+                };
+                let heard = on_broker(broker, Arc::clone(&clock), "#", OVERHEAR_TIME, hear).await;
+                *this.lock() = (false, heard.err());
+            });
+        }
+        true
+    }
+
+    pub(super) fn state(&self) -> (bool, Option<String>) {
+        self.lock().clone()
+    }
+
+    fn lock(&self) -> std::sync::MutexGuard<'_, (bool, Option<String>)> {
+        self.0.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// Hears what is published on a broker for as long as given, retained messages first: topic, payload, and whether it
+/// is retained. The error says what is wrong with the broker.
 pub async fn on_broker(
     config: BrokerConfig,
     clock: SharedClock,
     filter: &str,
     listen: Duration,
-) -> Result<Heard, String> {
+    mut hear: impl FnMut(&str, &[u8], bool),
+) -> Result<(), String> {
     let line = Line::new(config)?;
     let address = line.address();
     let mut options = line.options(&format!("{}-listen-{}", line.client_id(), std::process::id()));
@@ -35,9 +84,7 @@ pub async fn on_broker(
     }
     let (client, mut events) = AsyncClient::new(options, 16);
     events.network_options.set_connection_timeout(BROKER_CONNECT_SECONDS_MAX);
-    let mut heard = Heard::default();
-    let began = Instant::now();
-    let mut end = began + listen;
+    let mut end = Instant::now() + listen;
     loop {
         let Ok(event) = timeout_at(end, events.poll()).await else { break };
         match event.map_err(|error| {
@@ -58,13 +105,13 @@ pub async fn on_broker(
                 ));
             }
             Event::Incoming(Packet::Publish(message)) => {
-                heard.add(&message.topic, &message.payload, message.retain, since(began));
+                hear(&message.topic, &message.payload, message.retain);
             }
             _ => {}
         }
     }
     let _ = client.try_disconnect();
-    Ok(heard)
+    Ok(())
 }
 
 /// Hears what is published to an endpoint of our own, as long as the daemon does not serve it. Nothing is

@@ -89,6 +89,12 @@ pub enum Command {
         text: String,
         reply: oneshot::Sender<Result<(), Refusal>>,
     },
+    /// A text to be kept as a document of the store.
+    Keep {
+        document: &'static str,
+        text: String,
+        reply: oneshot::Sender<Result<(), Refusal>>,
+    },
     /// The configuration was read again: what each probe measures now.
     SetProbes {
         probes: Probes,
@@ -167,6 +173,11 @@ impl Handle {
 
     pub async fn set_probes(&self, probes: Probes) -> Result<(), Refusal> {
         self.ask(|reply| Command::SetProbes { probes, reply }).await
+    }
+
+    /// Keeps a text as a document of the store.
+    pub async fn keep(&self, document: &'static str, text: String) -> Result<(), Refusal> {
+        self.ask(|reply| Command::Keep { document, text, reply }).await
     }
 
     pub async fn summary(

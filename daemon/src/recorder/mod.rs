@@ -34,7 +34,7 @@ pub use pile_desk::{ProbeFacts, Probes};
 pub use work::{Recorder, all_entries};
 
 use crate::clock::SharedClock;
-use crate::store::StoreOptions;
+use crate::store::{Reader, StoreOptions};
 use crate::telling::policy::Teller;
 use crate::telling::signs::Signs;
 
@@ -46,6 +46,8 @@ pub struct Parts {
     pub commit_every: Span,
     pub standards: BTreeMap<StandardId, Standard>,
     pub probes: Probes,
+    /// Probes that the store itself keeps; those in `probes` count before them.
+    pub probes_kept: fn(&Reader, chrono_tz::Tz) -> Probes,
     pub teller: Teller,
     /// Woken when there is something new in the outbox.
     pub outbox: Arc<Notify>,

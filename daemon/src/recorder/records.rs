@@ -48,6 +48,11 @@ impl Recorder {
             Command::Summary { messages, document, text, reply } => {
                 let _ = reply.send(self.summary(&messages, document, &text));
             }
+            Command::Keep { document, text, reply } => {
+                let kept =
+                    self.keeper.with(|store| store.transact(|tx| tx.put_document(document, text.as_bytes())));
+                let _ = reply.send(kept.map_err(Refusal::from));
+            }
             Command::SetProbes { probes, reply } => {
                 self.parts.probes = probes;
                 let records = self.desks.values().map(|desk| desk.record.clone()).collect();

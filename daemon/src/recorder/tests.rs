@@ -67,6 +67,7 @@ fn start(dir: &std::path::Path, now: At) -> House {
         commit_every: Span::ZERO,
         standards: standards::built_in().unwrap(),
         probes: Probes::new(),
+        probes_kept: |_, _| Probes::new(),
         teller: Teller::new(site, &telling()),
         outbox: Arc::new(Notify::new()),
         signs: Signs::new(clock.clone(), &[]),

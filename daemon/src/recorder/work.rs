@@ -54,8 +54,11 @@ const ENTRIES_SLICE: usize = 10_000;
 
 impl Recorder {
     /// Opens the store, and judges every pile that is not used up again from its stored history.
-    pub fn open(parts: Parts, handle: Handle) -> Result<(Recorder, OpenReport), StoreError> {
+    pub fn open(mut parts: Parts, handle: Handle) -> Result<(Recorder, OpenReport), StoreError> {
         let (keeper, report) = Keeper::open(parts.store.clone(), parts.clock.clone())?;
+        for (id, facts) in (parts.probes_kept)(keeper.reader(), parts.zone) {
+            parts.probes.entry(id).or_insert(facts);
+        }
         let now = parts.clock.now();
         let tell = tell::Desk::open(parts.teller.clone(), keeper.reader(), now)?;
         let mut recorder = Recorder {

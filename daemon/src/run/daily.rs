@@ -12,6 +12,7 @@ use tracing::warn;
 
 use crate::clock::SharedClock;
 use crate::config::Config;
+use crate::ingest::book::Book;
 use crate::limits::{SUMMARY_CHART, SUMMARY_CHART_POINTS, SUMMARY_RETRY};
 use crate::model::entry::Event;
 use crate::model::words;
@@ -34,6 +35,7 @@ pub(super) struct Daily {
     pub(super) reader: Reader,
     pub(super) teller: Teller,
     pub(super) board: Board,
+    pub(super) probes: Book,
 }
 
 // === impl Daily ===
@@ -86,7 +88,8 @@ impl Daily {
         let incidents = self.reader.incidents(&IncidentFilter::default(), None, 500)?;
         let since = now - DAY;
         let told = incidents.iter().filter(|i| i.closed_ms.is_none_or(|closed| At(closed) >= since));
-        let probes = self.config.probes.iter().map(|probe| probe_day(&probe.id, probe.every, &latest, now));
+        let in_use = self.probes.all();
+        let probes = in_use.iter().map(|probe| probe_day(&probe.id, probe.every, &latest, now));
         Ok(Snapshot {
             now,
             since,

@@ -24,9 +24,10 @@ use tracing::{info, warn};
 use crate::clock::SharedClock;
 use crate::config::Config;
 use crate::http::{App, TellingStatus};
+use crate::ingest::book::{self, Book};
 use crate::ingest::{self, Ingest, IngestHandle};
 use crate::limits::{RECORDER_QUEUE, STOP_SECONDS_MAX, TICK_EVERY};
-use crate::recorder::{Command, Handle, Parts as RecorderParts, ProbeFacts, Probes, Recorder};
+use crate::recorder::{Command, Handle, Parts as RecorderParts, Recorder};
 use crate::store::{OpenReport, Reader, StoreError, StoreOptions};
 use crate::telling::heartbeat::{self, Heartbeat};
 use crate::telling::policy::Teller;
@@ -67,6 +68,7 @@ pub struct Daemon {
     pub report: OpenReport,
     pub board: worker::Board,
     pub ways_in: IngestHandle,
+    probes: Book,
     ingest: Ingest,
     stop: watch::Sender<bool>,
     recorder: std::thread::JoinHandle<()>,
@@ -108,17 +110,21 @@ impl Daemon {
             zone: config.farm.timezone,
             commit_every: config.store.commit_every,
             standards: parts.standards.clone(),
-            probes: probes(&config),
+            probes: book::facts(&config.probes),
+            probes_kept: |reader, zone| {
+                book::kept(reader, zone).map(|kept| book::facts(&kept)).unwrap_or_default()
+            },
             teller: teller.clone(),
             outbox: wake.clone(),
             signs: signs.clone(),
         };
         let (recorder, reader, report) = record(recorder_parts, handle.clone(), commands).await?;
+        let kept = book::kept(&reader, config.farm.timezone).map_err(StartError::Ingest)?;
         let endpoint = parts.endpoint.zip(config.endpoint.as_ref());
         let ingest_parts = ingest::Parts {
             clock: parts.clock.clone(),
             recorder: handle.clone(),
-            probes: config.probes.clone(),
+            probes: book::in_use(&config.probes, &kept),
             newest: newest(&reader)?,
             endpoint: endpoint.map(|(listener, endpoint)| (listener, endpoint.passes.clone())),
             sessions: Some(config.store.dir.join("clients")),
@@ -127,6 +133,8 @@ impl Daemon {
         let ingest = ingest::start(ingest_parts, until(stopped.clone()))
             .map_err(|problem| StartError::Ingest(problem.to_string()))?;
         let ingest_handle = ingest.handle();
+        let (zone, of_file) = (config.farm.timezone, config.probes.clone());
+        let probes = Book::new(ingest_handle.clone(), handle.clone(), zone, of_file, kept);
 
         let board = worker::Board::default();
         let surroundings = ways::Surroundings {
@@ -154,6 +162,7 @@ impl Daemon {
             standards: Arc::new(parts.standards),
             ingest: ways_in::for_pages(ingest_handle.clone()),
             telling: telling_status(&board),
+            probes: probes.clone(),
         };
         let pages = tokio::spawn(crate::http::serve(parts.http, app, until(stopped.clone())));
         let daily = daily::Daily {
@@ -163,6 +172,7 @@ impl Daemon {
             reader: reader.clone(),
             teller,
             board: board.clone(),
+            probes: probes.clone(),
         };
         let mut helpers = helpers(daily, parts.clock.clone(), handle.clone(), signs.clone(), stopped.clone());
         helpers.extend(life(signs, parts.clock, ingest_handle.clone(), heartbeat, stopped));
@@ -173,6 +183,7 @@ impl Daemon {
             report,
             board,
             ways_in: ingest_handle,
+            probes,
             ingest,
             stop,
             recorder,
@@ -185,8 +196,7 @@ impl Daemon {
     /// Takes the probes of another configuration into use, without a restart. The error says what is wrong; then
     /// everything stays as it was.
     pub async fn set_probes(&self, config: &Config) -> Result<(), String> {
-        self.ways_in.set_probes(&config.probes).map_err(|problem| problem.to_string())?;
-        self.handle.set_probes(probes(config)).await.map_err(|refusal| refusal.to_string())
+        self.probes.set_file(config.probes.clone()).await.map_err(|refusal| refusal.to_string())
     }
 
     /// Stops in order; a part that does not stop in time is left behind and said.
@@ -296,14 +306,6 @@ pub fn site(config: &Config) -> Site {
         shows: config.farm.shows,
         page: hosts.map(|host| format!("http://{host}:{}/", config.http.listen.port())),
     }
-}
-
-fn probes(config: &Config) -> Probes {
-    let facts = config.probes.iter().map(|probe| {
-        let on_above = probe.mapping.on_above.unwrap_or(0.0);
-        (probe.id.clone(), ProbeFacts { quantity: probe.quantity, on_above })
-    });
-    facts.collect()
 }
 
 fn telling_status(board: &worker::Board) -> Arc<dyn Fn() -> TellingStatus + Send + Sync> {

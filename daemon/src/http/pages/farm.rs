@@ -29,7 +29,7 @@ pub(super) async fn probes(State(house): State<Arc<House>>, params: Params) -> R
     let latest = house.read(Reader::latest).await?;
     let views = house.app.handle.views();
     let mut probes: BTreeMap<String, Vec<&Latest>> =
-        house.app.config.probes.iter().map(|probe| (probe.id.to_string(), Vec::new())).collect();
+        house.app.probes.all().iter().map(|probe| (probe.id.to_string(), Vec::new())).collect();
     for one in &latest {
         probes.entry(one.key.probe.to_string()).or_default().push(one);
     }
@@ -52,6 +52,7 @@ pub(super) async fn probes(State(house): State<Arc<House>>, params: Params) -> R
                 }
             }
         }
+        (super::unassigned::pointer(&house))
         p.hint { "Place or move a probe from the page of its pile: \u{201c}Something else\u{201d}, then \u{201c}Place a probe\u{201d}." }
     };
     Ok(page(&house, "Probes", Some("*"), &main))

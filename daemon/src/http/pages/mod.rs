@@ -13,6 +13,7 @@ mod piles;
 mod record;
 mod spots;
 mod start;
+mod unassigned;
 mod write;
 
 use axum::http::Method;
@@ -44,6 +45,11 @@ pub(super) fn routes() -> Vec<Route> {
         page("/start", Writer, get(start::empty)),
         sent("/start", Form, post(start::start)),
         page("/probes", Reader, get(farm::probes)),
+        page("/unassigned", Reader, get(unassigned::all)),
+        page("/unassigned/take", Writer, get(unassigned::ask)),
+        sent("/unassigned/take", Form, post(unassigned::take)),
+        sent("/unassigned/listen", Form, post(unassigned::listen)),
+        sent("/unassigned/remove", Form, post(unassigned::remove)),
         page("/refused", Reader, get(farm::refused)),
         page("/outbox", Reader, get(farm::outbox)),
         page("/about", Reader, get(farm::about_heapward)),

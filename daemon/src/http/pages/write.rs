@@ -343,7 +343,7 @@ pub(super) fn verb(slug: &str) -> Result<&'static Verb, Problem> {
 
 /// Probes that can be chosen: the configured ones and those that stand in the pile.
 pub(super) fn probes(house: &House, view: &PileView) -> Vec<String> {
-    let mut names: Vec<String> = house.app.config.probes.iter().map(|probe| probe.id.to_string()).collect();
+    let mut names: Vec<String> = house.app.probes.all().iter().map(|probe| probe.id.to_string()).collect();
     for placement in &view.pile.placements {
         if !names.contains(&placement.probe) {
             names.push(placement.probe.clone());

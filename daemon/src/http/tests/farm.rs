@@ -17,11 +17,13 @@ use crate::config::{
     Config, DisplayUnit, Farm, HttpConfig, Mapping, ProbeConfig, StoreConfig, TellingConfig,
 };
 use crate::http::{App, IngestStatus, Keys, TellingStatus, serve};
+use crate::ingest;
+use crate::ingest::book::Book;
 use crate::model::pile::{PileRecord, PlacementRecord, SettingsRecord, SpotRecord};
 use crate::model::reading::{DatedBy, DatedReading};
 use crate::recorder::{Handle, Parts, Probes, Recorder, Refusal};
 use crate::standards;
-use crate::store::StoreOptions;
+use crate::store::{Reader, StoreOptions};
 use crate::telling::policy::Teller;
 use crate::telling::signs::Signs;
 use crate::telling::wording::Site;
@@ -35,6 +37,8 @@ pub(super) struct TestFarm {
     pub(super) clock: Arc<ManualClock>,
     pub(super) handle: Handle,
     pub(super) keys: Keys,
+    pub(super) probes: Book,
+    pub(super) reader: Reader,
     pub(super) stop: Option<oneshot::Sender<()>>,
     pub(super) served: tokio::task::JoinHandle<()>,
     thread: Option<std::thread::JoinHandle<()>>,
@@ -64,14 +68,16 @@ impl TestFarm {
         let reader = recorder.reader();
         let runtime = tokio::runtime::Handle::current();
         let thread = std::thread::spawn(move || recorder.run(&runtime, commands));
+        let probes = book(&config, clock.clone(), handle.clone());
         let app = App {
             config: Arc::new(config),
             clock: clock.clone(),
             handle: handle.clone(),
-            reader,
+            reader: reader.clone(),
             standards: Arc::new(standards::built_in().unwrap()),
             ingest: Arc::new(IngestStatus::default),
             telling: Arc::new(TellingStatus::default),
+            probes: probes.clone(),
         };
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let at = listener.local_addr().unwrap();
@@ -80,7 +86,18 @@ impl TestFarm {
             let _ = stopped.await;
         }));
         let keys = Keys::new(dir.path());
-        TestFarm { at, clock, handle, keys, stop: Some(stop), served, thread: Some(thread), _dir: dir }
+        TestFarm {
+            at,
+            clock,
+            handle,
+            keys,
+            probes,
+            reader,
+            stop: Some(stop),
+            served,
+            thread: Some(thread),
+            _dir: dir,
+        }
     }
 
     /// Sends a request as it stands and reads until the server closes.
@@ -274,6 +291,21 @@ pub(super) fn config(dir: PathBuf) -> Config {
     }
 }
 
+/// Ingest without a way in: messages that nobody reads are put on its board by hand.
+fn book(config: &Config, clock: Arc<ManualClock>, recorder: Handle) -> Book {
+    let parts = ingest::Parts {
+        clock,
+        recorder: recorder.clone(),
+        probes: config.probes.clone(),
+        newest: At::MIN,
+        endpoint: None,
+        sessions: None,
+        broker: None,
+    };
+    let ingest = ingest::start(parts, std::future::pending()).unwrap().handle();
+    Book::new(ingest, recorder, config.farm.timezone, config.probes.clone(), Vec::new())
+}
+
 fn parts(config: &Config, clock: Arc<ManualClock>) -> Parts {
     let zone = config.farm.timezone;
     let site = Site { farm: config.farm.name.clone(), zone, shows: config.farm.shows, page: None };
@@ -285,6 +317,7 @@ fn parts(config: &Config, clock: Arc<ManualClock>) -> Parts {
         commit_every: Span::ZERO,
         standards: standards::built_in().unwrap(),
         probes: Probes::new(),
+        probes_kept: |_, _| Probes::new(),
         teller: Teller::new(site, &config.telling),
         outbox: Arc::new(Notify::new()),
     }

@@ -1,9 +1,11 @@
 //! The pages as a phone in the barn sees them.
 
+use heapward_rules::reading::Unit;
 use heapward_rules::units::Span;
 
 use super::farm::{BUILT, Reply, TestFarm};
 use crate::clock::Clock;
+use crate::ingest::book;
 
 /// A paired phone: keeps its cookie, fills in forms as a browser does.
 struct Phone<'a> {
@@ -283,6 +285,10 @@ async fn names_that_are_markup_stay_names() {
         let reply = phone.fill("/piles/2026-03/write/used", &fields).await;
         assert_eq!(reply.status, 303, "{text} {reply:?}");
     }
+    for topic in nasty() {
+        farm.probes.ingest().hear(&topic, &topic, BUILT);
+        farm.probes.ingest().hear(&format!("{topic}/k9"), "62.4", BUILT);
+    }
     let markup = [
         "<script",
         "<img",
@@ -300,6 +306,7 @@ async fn names_that_are_markup_stay_names() {
         "/piles/2026-03/log",
         "/piles/2026-03/incidents",
         "/probes",
+        "/unassigned",
         "/refused",
         "/outbox",
         "/about",
@@ -339,6 +346,65 @@ fn nasty() -> Vec<String> {
     let wrap =
         |text: &str| [text.to_owned(), format!("\">{text}"), format!("'>{text}"), format!("-->{text}<!--")];
     payloads.iter().flat_map(|text| wrap(text)).collect()
+}
+
+#[tokio::test]
+async fn a_probe_is_taken_into_use_by_whoever_says_what_it_reads() {
+    let farm = TestFarm::new().await;
+    let phone = Phone::paired(&farm).await;
+    assert!(phone.get("/unassigned").await.body.contains("Nothing comes in that no probe reads."));
+    farm.probes.ingest().hear("shed/k 9", "62.4", BUILT);
+    farm.probes.ingest().hear("shed/words", "hello", BUILT);
+    let page = phone.get("/unassigned").await.body;
+    let target = "/unassigned/take?topic=shed%2Fk%209&amp;proposed=shed-k-9";
+    assert!(page.contains("On 2 topics") && page.contains(target), "{page}");
+    let target = target.replace("&amp;", "&");
+    let sheet = phone.get(&target).await.body;
+    assert!(sheet.contains("62 C = 144 F") && sheet.contains("62 F = 17 C"), "{sheet}");
+    assert!(!sheet.contains("checked"), "the unit is asked for, not proposed");
+
+    for (fields, words) in [
+        (vec![], "say what it reads now"),
+        (vec![("unit", "F"), ("id", "k1")], "already"),
+        (vec![("unit", "F"), ("id", "k 9")], "is no id"),
+        (vec![("unit", "F"), ("every", "often")], "`every`"),
+        (vec![("unit", "F"), ("by", "")], "who takes it into use"),
+    ] {
+        let reply = phone.fill(&target, &fields).await;
+        assert_eq!(reply.status, 400, "{fields:?} {reply:?}");
+        assert!(reply.body.to_lowercase().contains(words), "{words} {}", reply.body);
+    }
+    assert!(farm.probes.kept().is_empty());
+    let reply = phone.fill(&target, &[("unit", "F"), ("id", "k9"), ("every", "30s")]).await;
+    assert_eq!((reply.status, reply.header("location")), (303, Some("/probes")), "{reply:?}");
+    assert!(phone.get("/probes").await.body.contains("k9"));
+    assert_eq!(phone.get(&target).await.status, 404, "the topic has a probe now");
+    let entries = farm.reader.entries(None, 0, 100).unwrap();
+    assert_eq!(entries.last().unwrap().entry.note, "Probe k9 is taken into use. It read 62 F = 17 C.");
+
+    let kept = book::kept(&farm.reader, chrono_tz::America::New_York).unwrap();
+    let [probe] = kept.as_slice() else { panic!("{kept:?}") };
+    assert_eq!((probe.id.as_str(), probe.topic.as_str(), probe.every), ("k9", "shed/k 9", Span::seconds(30)));
+    assert_eq!(probe.mapping.unit, Some(Unit::Fahrenheit));
+
+    // The file is read again: what was kept stays, and where both have an id, the file's counts.
+    let mut of_file = farm.probes.all();
+    of_file.retain(|probe| probe.id.as_str() == "k9");
+    of_file[0].topic = "barn/k9".to_owned();
+    farm.probes.set_file(of_file).await.unwrap();
+    let all = farm.probes.all();
+    assert_eq!(all.iter().map(|probe| probe.topic.as_str()).collect::<Vec<_>>(), ["barn/k9"]);
+    farm.probes.set_file(Vec::new()).await.unwrap();
+    assert_eq!(farm.probes.all()[0].topic, "shed/k 9");
+
+    let page = phone.get("/unassigned").await.body;
+    let token = page.split("name=\"form\" value=\"").nth(1).unwrap().split('"').next().unwrap();
+    let fields = [("form", token), ("id", "k9")];
+    assert_eq!(phone.send("/unassigned/remove", &fields, &phone.origin()).await.status, 303);
+    assert_eq!(phone.send("/unassigned/remove", &fields, &phone.origin()).await.status, 404);
+    assert!(farm.probes.all().is_empty());
+    let listen = phone.send("/unassigned/listen", &fields[..1], &phone.origin()).await;
+    assert_eq!(listen.status, 400, "there is no broker: {listen:?}");
 }
 
 #[tokio::test]

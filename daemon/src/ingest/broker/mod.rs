@@ -8,6 +8,7 @@
 mod acks;
 mod backoff;
 mod line;
+mod lines;
 mod relay;
 mod session;
 mod speaker;

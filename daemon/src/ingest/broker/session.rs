@@ -13,6 +13,7 @@ use tokio::time::{Duration, Instant, sleep};
 use super::acks::Acks;
 use super::backoff::Backoff;
 use super::line::Line;
+use super::lines::Lines;
 use super::relay::Relay;
 use super::speaker::{Letters, Outgoing, Speaker, subscribe};
 use super::trouble;
@@ -49,6 +50,7 @@ pub(super) struct Session {
     acks: Arc<Acks>,
     letters: Arc<Letters>,
     backoff: Backoff,
+    lines: Lines,
     speaker: Option<Speaker>,
     /// Number of the present connection, and when it was accepted.
     connection: u64,
@@ -92,6 +94,7 @@ impl Session {
             acks,
             letters,
             backoff: Backoff::default(),
+            lines: Lines::new(Instant::now()),
             speaker: Some(speaker),
             connection: 0,
             connected: None,
@@ -223,7 +226,9 @@ impl Session {
             broker.trouble = None;
             broker.connections += 1;
         }
-        tracing::info!(broker = %self.address, session_present, "connected to the MQTT broker");
+        if self.lines.may_write(Instant::now()) {
+            tracing::info!(broker = %self.address, session_present, "connected to the MQTT broker");
+        }
     }
 
     fn subscribed(&self, codes: &[SubscribeReasonCode]) {
@@ -247,7 +252,7 @@ impl Session {
         self.letters.disconnected();
     }
 
-    fn say_trouble(&self, sentence: String) {
+    fn say_trouble(&mut self, sentence: String) {
         let now = self.clock.now();
         if let Some(broker) = &mut self.board.lock().status.broker {
             if broker.connected || broker.since.is_none() {
@@ -255,7 +260,9 @@ impl Session {
             }
             broker.connected = false;
             if broker.trouble.as_ref() != Some(&sentence) {
-                tracing::warn!("no MQTT broker: {sentence}");
+                if self.lines.may_write(Instant::now()) {
+                    tracing::warn!("no MQTT broker: {sentence}");
+                }
                 broker.trouble = Some(sentence);
             }
         }

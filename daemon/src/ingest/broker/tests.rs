@@ -28,6 +28,9 @@ use crate::telling::publish::Publish as _;
 
 use super::*;
 
+mod hard;
+mod tls;
+
 const FARM: &str = "quillback";
 
 /// A mosquitto of our own; it is killed when dropped.
@@ -123,8 +126,9 @@ impl Mosquitto {
     }
 
     async fn publish_all(&self, messages: Vec<(String, String)>, qos: QoS, retain: bool) {
-        let (client, mut events) =
-            AsyncClient::new(MqttOptions::new("gate", "127.0.0.1", self.port), messages.len() + 1);
+        let mut options = MqttOptions::new("gate", "127.0.0.1", self.port);
+        options.set_max_packet_size(16_000_000, 16_000_000);
+        let (client, mut events) = AsyncClient::new(options, messages.len() + 1);
         let count = messages.len();
         for (topic, payload) in messages {
             client.try_publish(topic, qos, retain, payload).unwrap();
