@@ -6,7 +6,6 @@ mod commands;
 mod deploy;
 mod farmhand;
 mod ingest;
-mod kills;
 mod main_job;
 mod record;
 mod service;

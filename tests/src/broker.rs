@@ -1,10 +1,10 @@
 //! A real mosquitto.
 
 use std::path::{Path, PathBuf};
-use std::process::{Command, ExitStatus};
+use std::process::{Child, Command, ExitStatus};
 
 use crate::process::{Process, free_port, is_listening};
-use crate::wait::wait_until;
+use crate::wait::{wait_for, wait_until};
 
 /// A broker on a port of its own with its state in a folder.
 pub struct Broker {
@@ -13,6 +13,9 @@ pub struct Broker {
     conf: PathBuf,
     log: PathBuf,
 }
+
+/// `mosquitto_pub` tries again for ever when its broker is gone; with its test it ends.
+struct Mortal(Child);
 
 const HOW_TO_GET_IT: &str = "apt-get install mosquitto";
 
@@ -70,20 +73,29 @@ fn launch(conf: &Path, log: &Path) -> Process {
     Process::start(command.arg("-c").arg(conf), log, HOW_TO_GET_IT)
 }
 
+impl Drop for Mortal {
+    fn drop(&mut self) {
+        // It has ended already if all went well.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
 /// Publishes lines on a topic with `mosquitto_pub`, `QoS` 1, and waits until the broker has acknowledged all.
 pub fn publish_lines(port: u16, topic: &str, lines: &[String]) {
     use std::io::Write;
-    let mut child = Command::new("mosquitto_pub")
+    let child = Command::new("mosquitto_pub")
         .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-q", "1", "-t", topic, "-l"])
         .stdin(std::process::Stdio::piped())
         .spawn()
         .unwrap_or_else(|error| {
             panic!("mosquitto_pub can't be started ({error}): apt-get install mosquitto-clients")
         });
+    let mut child = Mortal(child);
     let mut text = lines.join("\n");
     text.push('\n');
-    child.stdin.take().unwrap().write_all(text.as_bytes()).unwrap();
-    let status = child.wait().unwrap();
+    child.0.stdin.take().unwrap().write_all(text.as_bytes()).unwrap();
+    let status = wait_for("mosquitto_pub", || child.0.try_wait().unwrap());
     assert!(status.success(), "mosquitto_pub failed: {status}");
 }
 

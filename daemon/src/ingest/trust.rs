@@ -65,10 +65,11 @@ impl ClockWatch {
                 return Trust::Leapt(ahead);
             }
         }
-        self.believed = Some((now, monotonic));
+        // A clock that stands behind is not believed: when it is set right again, that is no leap.
         if now < self.newest {
             return Trust::BehindNewest(self.newest);
         }
+        self.believed = Some((now, monotonic));
         Trust::Trusted
     }
 
@@ -111,5 +112,8 @@ mod tests {
         assert_eq!(watch.judge(NOON, Span::ZERO, true), Trust::Trusted);
         assert_eq!(watch.judge(NOON - Span::hours(1), Span::minutes(1), true), Trust::BehindNewest(NOON));
         assert_eq!(watch.judge(NOON, Span::minutes(61), true), Trust::Trusted);
+        // Two days back, and right again after a minute.
+        assert_eq!(watch.judge(NOON - Span::days(2), Span::minutes(62), true), Trust::BehindNewest(NOON));
+        assert_eq!(watch.judge(NOON + Span::minutes(2), Span::minutes(63), true), Trust::Trusted);
     }
 }

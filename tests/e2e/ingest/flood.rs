@@ -110,7 +110,7 @@ fn a_probe_that_floods_is_capped_and_others_are_not_held_up() {
         let mut stream = guest(port, "loud");
         let began = Instant::now();
         let mut sent = 0;
-        while began.elapsed() < Duration::from_secs(10) {
+        while began.elapsed() < Duration::from_mins(1) {
             let due = u64::try_from(began.elapsed().as_millis()).unwrap() * 5;
             while sent < due {
                 stream.write_all(&publish("quillback/loud".to_owned(), b"700000.5")).unwrap();

@@ -1,7 +1,12 @@
 //! Messages into the whole daemon: killed, flooded, and with brokers that come and go.
 
+mod clients;
+mod clock;
+mod fault;
 mod flood;
 mod kill;
+mod kill_broker;
 mod listen;
 mod numbered;
 mod repeater;
+mod unassigned;

@@ -33,10 +33,16 @@ pub(crate) fn message(beginning: At, number: u64) -> (String, String) {
 
 /// All numbers in the records of a stopped daemon, with how often each is there.
 pub(crate) fn stored(dir: &Path) -> BTreeMap<u64, u32> {
+    let count = |instants: Vec<At>| u32::try_from(instants.len()).unwrap();
+    stored_at(dir).into_iter().map(|(number, instants)| (number, count(instants))).collect()
+}
+
+/// All numbers in the records of a stopped daemon, with the instants of their readings.
+pub(crate) fn stored_at(dir: &Path) -> BTreeMap<u64, Vec<At>> {
     let options = StoreOptions::new(dir.join("records"), heapward_tests_zone());
     let (store, _) = Store::open(&options).unwrap();
     let reader = store.reader();
-    let mut numbers = BTreeMap::new();
+    let mut numbers = BTreeMap::<u64, Vec<At>>::new();
     for (series, key) in reader.series().unwrap() {
         // Other probes than the numbered ones.
         if !key.probe.as_str().starts_with('k') {
@@ -48,7 +54,7 @@ pub(crate) fn stored(dir: &Path) -> BTreeMap<u64, u32> {
             for reading in &page.readings {
                 assert!(!reading.conflict, "{reading:?}");
                 let number: u64 = reading.value.to_string().parse().unwrap();
-                *numbers.entry(number).or_default() += 1;
+                numbers.entry(number).or_default().push(reading.at);
             }
             match page.next {
                 Some(next) => from = next,

@@ -11,6 +11,8 @@ use crate::limits::HELD_MAX;
 use crate::model::time::rfc3339;
 use crate::recorder::Command;
 
+mod schedules;
+
 const NOON: At = At(1_777_723_200_000);
 
 struct House {

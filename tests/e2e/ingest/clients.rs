@@ -1,0 +1,56 @@
+//! An ordinary client library at the endpoint: paho-mqtt, which repeats by itself what was not acknowledged.
+
+use std::process::{Command, Stdio};
+use std::time::Duration;
+
+use heapward_tests::daemon::Daemon;
+use heapward_tests::process::free_port;
+
+use super::numbered::{beginning, check, probes, stored};
+
+const MESSAGES: u64 = 3_000;
+
+const SCRIPT: &str = r#"
+import sys, time
+import paho.mqtt.client as mqtt
+
+port, count, beginning = int(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3])
+client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="paho", clean_session=False)
+client.will_set("quillback/k0/state", "offline", qos=1)
+client.reconnect_delay_set(1, 1)
+client.max_inflight_messages_set(100)
+client.connect("127.0.0.1", port, keepalive=10)
+client.loop_start()
+sent = []
+for n in range(count):
+    payload = '{"c":%d,"t":%d}' % (n, beginning + n // 8 * 1000)
+    sent.append(client.publish("quillback/k%d" % (n % 8), payload, qos=1))
+    time.sleep(0.001)
+for message in sent:
+    message.wait_for_publish(60)
+acknowledged = sum(message.is_published() for message in sent)
+client.disconnect()
+print(acknowledged)
+"#;
+
+#[test]
+fn paho_repeats_what_two_killed_daemons_did_not_acknowledge() {
+    let dir = tempfile::tempdir().unwrap();
+    let port = free_port();
+    let rest = format!("[endpoint]\nlisten = \"127.0.0.1:{port}\"\n{}", probes());
+    let mut daemon = Daemon::start(dir.path(), &rest);
+    let arguments = [port.to_string(), MESSAGES.to_string(), beginning().0.to_string()];
+    let client = Command::new("python3").arg("-c").arg(SCRIPT).args(arguments).stdout(Stdio::piped()).spawn();
+    let client = client.expect("python3 with paho-mqtt: tests/run makes the environment");
+    for _ in 0..2 {
+        std::thread::sleep(Duration::from_secs(1));
+        daemon.process().kill();
+        daemon.start_again();
+    }
+    let output = client.wait_with_output().unwrap();
+    assert!(output.status.success());
+    assert_eq!(String::from_utf8_lossy(&output.stdout).trim(), MESSAGES.to_string(), "acknowledged");
+    daemon.wait();
+    assert!(daemon.process().stop().success());
+    check(&(0..MESSAGES).collect::<Vec<_>>(), &stored(dir.path()));
+}
