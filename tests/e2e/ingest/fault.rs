@@ -3,6 +3,7 @@
 
 use std::time::{Duration, Instant};
 
+use heapward_rules::units::At;
 use heapward_tests::broker::Broker;
 use heapward_tests::daemon::Daemon;
 use heapward_tests::publisher::Publisher;
@@ -20,6 +21,7 @@ struct Farm {
     dir: tempfile::TempDir,
     broker: Broker,
     daemon: Daemon,
+    beginning: At,
     published: Vec<u64>,
 }
 
@@ -29,7 +31,7 @@ impl Farm {
         let broker = Broker::start(dir.path());
         let rest = format!("[broker]\nhost = \"127.0.0.1\"\nport = {}\n{}", broker.port, probes());
         let daemon = Daemon::start(dir.path(), &rest);
-        let farm = Farm { dir, broker, daemon, published: Vec::new() };
+        let farm = Farm { dir, broker, daemon, beginning: beginning(), published: Vec::new() };
         wait_until("the daemon to be connected", || farm.is_connected());
         farm
     }
@@ -46,7 +48,7 @@ impl Farm {
 
     /// A second of numbered readings, and waits until all are taken in.
     fn publish(&mut self) {
-        let (first, beginning) = (self.published.len() as u64, beginning());
+        let (first, beginning) = (self.published.len() as u64, self.beginning);
         let publisher =
             Publisher::start(self.broker.port, 500, Box::new(move |n| message(beginning, first + n)));
         std::thread::sleep(Duration::from_secs(1));

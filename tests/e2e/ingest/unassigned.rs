@@ -19,11 +19,10 @@ struct Phone {
 impl Phone {
     fn paired(daemon: &Daemon, dir: &std::path::Path) -> Phone {
         let code = Keys::new(&dir.join("records")).make_code(now()).unwrap();
-        let mut phone = Phone { port: daemon.site.port, cookie: String::new() };
+        let phone = Phone { port: daemon.site.port, cookie: String::new() };
         let answer = phone.ask("POST", "/pair", &format!("code={code}&name=OM"));
         let cookie = answer.split("set-cookie: ").nth(1).unwrap_or_else(|| panic!("{answer}"));
-        phone.cookie = cookie.split(';').next().unwrap().to_owned();
-        phone
+        Phone { cookie: cookie.split(';').next().unwrap().to_owned(), ..phone }
     }
 
     fn ask(&self, method: &str, path: &str, body: &str) -> String {
