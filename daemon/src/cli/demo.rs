@@ -15,6 +15,9 @@ pub struct DemoArgs {
     /// End by itself after this long, such as 60s or 5m
     #[arg(long = "for", value_name = "TIME", value_parser = duration)]
     lasts: Option<Duration>,
+    /// End by itself after so many days of the farm's life
+    #[arg(long, value_name = "N", conflicts_with = "lasts")]
+    days: Option<u32>,
     /// Times the speed of a clock: 7200 shows two hours of a pile in a second
     #[arg(long, value_name = "N", default_value_t = 7200, value_parser = clap::value_parser!(u32).range(1..=DEMO_SPEED_MAX))]
     speed: u32,
@@ -33,7 +36,8 @@ pub fn run(args: &DemoArgs) -> Outcome {
         .enable_all()
         .build()
         .map_err(|error| Failure::failed(format!("no threads to run on: {error}")))?;
-    let options = Options { lasts: args.lasts, speed: args.speed, seed: args.seed, port: args.port };
+    let options =
+        Options { lasts: args.lasts, days: args.days, speed: args.speed, seed: args.seed, port: args.port };
     runtime.block_on(async {
         let stop = super::run::stop_signal()?;
         crate::demo::run::run(options, stop).await.map_err(|error| Failure::failed(error.to_string()))

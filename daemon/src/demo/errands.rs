@@ -135,7 +135,7 @@ async fn mend_probe(
     farm: &mut Farm,
     records: &Handle,
 ) -> Result<Option<String>, Refusal> {
-    let Some(fitting) = Fitting::find(probe) else { return Ok(None) };
+    let Some(fitting) = Fitting::find(probe).filter(|_| !farm.is_idle(probe)) else { return Ok(None) };
     let by_hand = read_by_hand(pile, farm, records).await?;
     let spare = FITTINGS.iter().find(|f| f.id == SPARE && f.bay == fitting.bay && f.spot == fitting.spot);
     if let Some(spare) = spare.filter(|spare| spare.id != probe && farm.is_idle(spare.id)) {

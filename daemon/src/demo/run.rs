@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
+use heapward_rules::units::{At, Span};
 use tokio::net::TcpListener;
 use tokio::time::Instant;
 
@@ -21,8 +22,9 @@ use crate::standards;
 /// What was asked for on the command line.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Options {
-    /// Ends by itself after this.
+    /// Ends by itself after this, or after so many days of the farm's life.
     pub lasts: Option<Duration>,
+    pub days: Option<u32>,
     /// Times the speed of a clock.
     pub speed: u32,
     pub seed: u64,
@@ -83,8 +85,9 @@ pub async fn run(options: Options, shutdown: impl Future<Output = ()>) -> Result
 async fn play(scene: &mut Scene, options: Options) -> Result<(), DemoError> {
     let pace = Duration::from_millis(STEP.0.unsigned_abs()) / options.speed.max(1);
     let ends = options.lasts.map(|lasts| Instant::now() + lasts);
+    let last = options.days.map_or(At::MAX, |days| BEGINS + Span::days(i64::from(days)));
     let mut next = Instant::now();
-    while ends.is_none_or(|ends| Instant::now() < ends) {
+    while scene.now() < last && ends.is_none_or(|ends| Instant::now() < ends) {
         scene.step().await?;
         // Lost time is not made up for: the farm would only run away from the daemon.
         next = (next + pace).max(Instant::now());

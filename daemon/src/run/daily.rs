@@ -44,13 +44,16 @@ impl Daily {
     pub(super) async fn run(self, stopped: impl Future<Output = ()> + Send) {
         tokio::pin!(stopped);
         let this = Arc::new(self);
+        let (time, zone) = (this.config.telling.summary_at, this.config.farm.timezone);
+        // A farm that is set up after breakfast gets its first summary the next morning.
+        let set_up = schedule::due_day(None, this.clock.now(), time, zone);
         loop {
             let now = this.clock.now();
-            let (time, zone) = (this.config.telling.summary_at, this.config.farm.timezone);
-            let last = this.last_day();
+            let told = this.last_day();
+            let last = told.or(set_up);
             let mut pause = schedule::next_due(last, now, time, zone) - now;
             // Before the first pile there is nothing to sum up; afterwards its absence would be a sign.
-            let has_begun = last.is_some() || !this.handle.views().is_empty();
+            let has_begun = told.is_some() || !this.handle.views().is_empty();
             if let Some(day) =
                 schedule::due_day(last, now, time, zone).filter(|_| has_begun && this.clock.is_trusted())
                 && let Err(problem) = this.clone().tell(day, now).await
