@@ -365,3 +365,19 @@ pub const SUMMARY_CHART_POINTS: usize = 168;
 pub const SUMMARY_RETRY: Span = Span::minutes(1);
 /// Threads for network and pages; the store has its own.
 pub const WORKER_THREADS: usize = 2;
+
+// --- mix ---
+
+/// A table of feedstocks is a page or two of text.
+pub const FEEDSTOCK_FILE_BYTES_MAX: u64 = 256 * 1024;
+/// Nobody has more kinds of stuff to mix.
+pub const FEEDSTOCKS_MAX: usize = 500;
+/// A mix of more feedstocks than this is none that anybody forks.
+pub const MIX_LINES_MAX: usize = 24;
+/// An amount, and where it came from.
+pub const MIX_LINE_BYTES_MAX: usize = 300;
+
+// --- season ---
+
+/// A plan of beds is a page or two of text.
+pub const SEASON_FILE_BYTES_MAX: u64 = 256 * 1024;

@@ -3,9 +3,11 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test that cannot go on stops with the place")]
 
 mod commands;
+mod demo;
 mod deploy;
 mod farmhand;
 mod ingest;
 mod main_job;
 mod record;
+mod mix;
 mod service;

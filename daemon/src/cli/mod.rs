@@ -15,11 +15,13 @@ pub mod init;
 pub mod judge;
 pub mod listen;
 mod logging;
+pub mod mix;
 pub mod pass;
 pub mod pile;
 pub mod record;
 pub mod replay;
 pub mod run;
+pub mod season;
 pub mod send_test;
 mod tried;
 
@@ -77,6 +79,10 @@ pub enum Command {
     Export(export::ExportArgs),
     /// Take readings of other loggers or of a notebook into the store, while the daemon is stopped
     Import(import::ImportArgs),
+    /// Plan a mix: what amounts come to, or how much of each to take; a card to build it by
+    Mix(mix::MixArgs),
+    /// Plan the season: which piles have to be started when, for the beds that want compost
+    Season(season::SeasonArgs),
     /// Enter and look at piles of the running daemon
     Pile(pile::PileArgs),
     /// Send a test message to every contact by every channel, and say what happened
@@ -141,6 +147,8 @@ pub fn run(command: Command) -> Outcome {
         Command::Record(args) => record::run(&args),
         Command::Export(args) => export::run(&args),
         Command::Import(args) => import::run(&args),
+        Command::Mix(args) => mix::run(&args),
+        Command::Season(args) => season::run(&args),
         Command::Pile(args) => pile::run(&args),
         Command::Doctor(args) => doctor::run(&args),
         Command::SendTest(args) => send_test::run(&args),

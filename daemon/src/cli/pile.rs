@@ -91,9 +91,13 @@ struct NewArgs {
     /// aerated-static, in-vessel or windrow
     #[arg(long, default_value = "aerated-static")]
     method: String,
-    /// plant, animal or manure; `us-organic` asks for no heat where it is plant alone
-    #[arg(long, default_value = "manure")]
-    material: String,
+    /// plant, animal or manure; `us-organic` asks for no heat where it is plant alone [default: as the mix says, else
+    /// manure]
+    #[arg(long)]
+    material: Option<String>,
+    /// A line of its recipe as `heapward mix` prints it: "horse-manure=2yd3 Ford stable, 3 May"; gives the C:N
+    #[arg(long = "mix", value_name = "LINE")]
+    mix: Vec<String>,
     /// Place where it stands
     #[arg(long)]
     bay: Option<String>,
@@ -213,7 +217,14 @@ fn new_pile(reach: &Reach, new: &NewArgs) -> Outcome {
     let mut body = Map::new();
     body.insert("pile".to_owned(), json!(new.pile));
     body.insert("method".to_owned(), json!(new.method));
-    body.insert("material".to_owned(), json!(new.material));
+    match &new.material {
+        Some(material) => put(&mut body, "material", Some(material)),
+        None if new.mix.is_empty() => put(&mut body, "material", Some("manure")),
+        None => {}
+    }
+    if !new.mix.is_empty() {
+        body.insert("mix".to_owned(), json!(new.mix));
+    }
     body.insert("spots".to_owned(), new.spots.iter().map(|spot| read_spot(spot)).collect::<Result<_, _>>()?);
     if !new.standards.is_empty() {
         body.insert("standards".to_owned(), json!(new.standards));

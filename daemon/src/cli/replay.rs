@@ -248,6 +248,7 @@ mod tests {
             material: "manure".to_owned(),
             built_ms: BUILT.0,
             initial_cn: Some(30.0),
+            recipe: None,
             standards: vec!["us-organic".to_owned()],
             spots: vec![SpotRecord {
                 name: "heart".to_owned(),

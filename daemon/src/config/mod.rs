@@ -25,6 +25,8 @@ pub struct Config {
     pub telling: TellingConfig,
     /// A folder of standards of the user's own, beside those built in.
     pub standards_dir: Option<PathBuf>,
+    /// Feedstocks of the user's own, with a laboratory's figures, beside those built in.
+    pub feedstocks: Option<PathBuf>,
 }
 
 #[derive(Clone, Debug)]

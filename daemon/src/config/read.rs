@@ -19,6 +19,7 @@ use heapward_rules::units::Span;
 
 use super::{Config, DisplayUnit, Farm, ProbeConfig, StoreConfig};
 use crate::limits::CONFIG_BYTES_MAX;
+use crate::mix::table;
 use crate::standards;
 use secret::Secrets;
 pub use section::Problem;
@@ -79,6 +80,8 @@ pub fn probes(file: &str, text: &str, zone: chrono_tz::Tz) -> Result<Vec<ProbeCo
 
 fn whole(top: &Section<'_, '_>, secrets: &Secrets) -> Config {
     let standards_dir = top.opt::<PathBuf>("standards_dir").map(|dir| secrets.path(&dir));
+    let feedstocks = top.opt::<PathBuf>("feedstocks").map(|file| secrets.path(&file));
+    check_feedstocks(top, feedstocks.as_deref());
     let farm = top.need_section("farm", |farm| read_farm(farm, standards_dir.as_deref())).unwrap_or(Farm {
         name: String::new(),
         timezone: chrono_tz::UTC,
@@ -98,7 +101,7 @@ fn whole(top: &Section<'_, '_>, secrets: &Secrets) -> Config {
     let http = top.section("http", network::http).unwrap_or_else(network::default_http);
     let probes = probe::all(top, farm.timezone);
     let telling = telling::read(top, secrets);
-    Config { farm, store, endpoint, broker, http, probes, telling, standards_dir }
+    Config { farm, store, endpoint, broker, http, probes, telling, standards_dir, feedstocks }
 }
 
 fn read_farm(section: &Section<'_, '_>, standards_dir: Option<&Path>) -> Farm {
@@ -142,6 +145,18 @@ fn check_standards(section: &Section<'_, '_>, chosen: &[StandardId], own: Option
     for id in chosen.iter().filter(|id| !known.contains_key(*id)) {
         let names: Vec<&str> = known.keys().map(StandardId::as_str).collect();
         section.refuse("standards", format!("`{id}` is not known; choose from {}", names.join(", ")));
+    }
+}
+
+/// A table of the user's own is read once here, so that a mistake in it is known before the barn.
+fn check_feedstocks(section: &Section<'_, '_>, own: Option<&Path>) {
+    for problem in table::load(own).err().unwrap_or_default() {
+        section.refuse_elsewhere(Problem {
+            file: problem.file,
+            line: problem.line,
+            key: "feedstock".to_owned(),
+            what: problem.what,
+        });
     }
 }
 

@@ -177,6 +177,7 @@ impl Farm {
             material: "manure".to_owned(),
             built_ms: standing.built()?.0,
             initial_cn: Some([29.6, 26.4, 34.1].get(bay).copied()?),
+            recipe: None,
             standards: ["us-organic", "us-organic-5021", "us-produce"].map(str::to_owned).to_vec(),
             spots: spots
                 .map(|place| SpotRecord {

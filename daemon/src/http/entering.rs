@@ -86,7 +86,29 @@ pub(super) fn pile(pile: &PileRecord) -> Checked {
         name("spot", &spot.name)?;
         number("depth_in", spot.depth_in, 0.0, 240.0)?;
     }
+    recipe(pile)?;
     settings(pile)
+}
+
+/// The material is at least what went in.
+fn recipe(pile: &PileRecord) -> Checked {
+    let Some(recipe) = &pile.recipe else { return Ok(()) };
+    for part in &recipe.parts {
+        text("mix", part.source.as_deref().unwrap_or_default())?;
+    }
+    let holds = recipe.material();
+    let good = match holds {
+        "manure" => pile.material == "manure",
+        "animal" => pile.material != "plant",
+        _ => true,
+    };
+    if good {
+        return Ok(());
+    }
+    Err(Problem::bad(format!(
+        "by its recipe this is `{holds}`, not `{}`; write `{holds}` as its material",
+        shown(&pile.material)
+    )))
 }
 
 /// Settings are lengths of time and degrees: none below zero.

@@ -18,8 +18,11 @@ use crate::clock::SharedClock;
 use crate::config::Config;
 use crate::ingest::book::Book;
 use crate::limits::HTTP_STORE_READS_MAX;
+use crate::mix::request::Request;
+use crate::mix::table::{self, Table};
 use crate::model::entry::{Entry, NewEntry};
 use crate::model::pile::{PileRecord, PlacementRecord};
+use crate::model::recipe::RecipeRecord;
 use crate::recorder::{Handle, Refusal};
 use crate::store::{Reader, StoreError};
 
@@ -79,6 +82,8 @@ pub struct TellingStatus {
 pub(super) struct House {
     pub(super) app: App,
     pub(super) keys: Keys,
+    /// Feedstocks for planning a mix.
+    pub(super) table: Table,
     pub(super) pace: Pace,
     pub(super) hosts: Hosts,
     /// Turns true when the daemon stops: live views end.
@@ -93,7 +98,14 @@ pub(super) struct House {
 impl House {
     pub(super) fn new(app: App, stops: watch::Receiver<bool>) -> Arc<House> {
         let machine = std::fs::read_to_string("/proc/sys/kernel/hostname").ok();
+        let own = app.config.feedstocks.as_deref();
+        // The configuration was found good with it; a file that was spoiled since must not stop the daemon.
+        let table = table::load(own).or_else(|problems| {
+            tracing::warn!(?problems, "the table of feedstocks can't be read");
+            table::built_in()
+        });
         Arc::new(House {
+            table: table.unwrap_or_default(),
             keys: Keys::new(&app.config.store.dir),
             pace: Pace::default(),
             hosts: Hosts::new(&app.config.http.hosts, machine.as_deref()),
@@ -107,6 +119,12 @@ impl House {
     /// Bytes that can still be written where the records lie; none where that can't be asked.
     pub(super) fn free_bytes(&self) -> Option<u64> {
         crate::disk::free_bytes(&self.app.config.store.dir).ok()
+    }
+
+    /// What lines of a mix come to.
+    pub(super) fn recipe(&self, lines: Vec<String>) -> Result<Box<RecipeRecord>, Problem> {
+        let request = Request { lines, ..Request::default() };
+        request.plan(&self.table).map(|plan| Box::new(plan.record())).map_err(Problem::bad)
     }
 
     pub(super) fn now(&self) -> At {

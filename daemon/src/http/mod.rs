@@ -20,6 +20,7 @@
 //! | POST `/piles/{pile}/write/{what}` | f | writes it down |
 //! | GET `/piles/{pile}/place` | w | the form for placing a probe |
 //! | POST `/piles/{pile}/place` | f | places it |
+//! | GET `/mix` | r | planning a mix: what it comes to, or how much of each; the build card |
 //! | GET `/start` | w | the form for a new pile |
 //! | POST `/start` | f | starts it |
 //! | GET `/probes` | r | what each probe said last, where it stands, what is wrong |

@@ -8,5 +8,6 @@ pub mod incident;
 pub mod message;
 pub mod pile;
 pub mod reading;
+pub mod recipe;
 pub mod time;
 pub mod words;

@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::recipe::RecipeRecord;
+
 /// Stored form of [`heapward_rules::pile::Pile`] with what only people need.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -16,6 +18,9 @@ pub struct PileRecord {
     pub built_ms: i64,
     #[serde(default)]
     pub initial_cn: Option<f64>,
+    /// What went in; none where nobody wrote it down.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub recipe: Option<Box<RecipeRecord>>,
     pub standards: Vec<String>,
     pub spots: Vec<SpotRecord>,
     pub placements: Vec<PlacementRecord>,

@@ -136,6 +136,7 @@ fn pile() -> PileRecord {
         material: "manure".to_owned(),
         built_ms: built().0,
         initial_cn: Some(30.0),
+        recipe: None,
         standards: vec!["us-organic".to_owned(), "us-organic-5021".to_owned()],
         spots: vec![spot("heart", "core"), spot("toe", "outer")],
         placements: vec![placement("k1", "heart"), placement("k2", "toe")],

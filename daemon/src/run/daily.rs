@@ -54,10 +54,16 @@ impl Daily {
             let mut pause = schedule::next_due(last, now, time, zone) - now;
             // Before the first pile there is nothing to sum up; afterwards its absence would be a sign.
             let has_begun = told.is_some() || !this.handle.views().is_empty();
-            if let Some(day) =
-                schedule::due_day(last, now, time, zone).filter(|_| has_begun && this.clock.is_trusted())
+            let due = schedule::due_day(last, now, time, zone);
+            if let Some(day) = due.filter(|_| has_begun && this.clock.is_trusted())
                 && let Err(problem) = this.clone().tell(day, now).await
             {
+                // A summary that is due while Heapward stops is sent after the next start.
+                tokio::select! {
+                    biased;
+                    () = &mut stopped => return,
+                    () = std::future::ready(()) => {}
+                }
                 warn!("the daily summary waits: {problem}");
                 pause = SUMMARY_RETRY;
             }

@@ -40,6 +40,14 @@ pub(super) fn pile(pile: &Value) -> String {
         plain(&pile["material"]),
         plain(&pile["built"])
     );
+    for part in items(&pile["recipe"]["parts"]) {
+        let source =
+            part["source"].as_str().map(|source| format!(", {}", one_line(source))).unwrap_or_default();
+        let _ = writeln!(text, "  {}, {}{source}", plain(&part["name"]), plain(&part["amount"]));
+    }
+    if let Some(cn) = pile["recipe"]["cn"]["typical"].as_f64() {
+        let _ = writeln!(text, "  C:N {cn:.1}:1 by the recipe");
+    }
     for spot in items(&pile["spots"]) {
         let depth = spot["depth_in"].as_f64().map(|depth| format!(", {depth} in deep")).unwrap_or_default();
         let now = items(&pile["placements"])

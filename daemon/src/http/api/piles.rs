@@ -22,7 +22,12 @@ pub(super) struct NewPile {
     #[serde(default)]
     bay: Option<String>,
     method: String,
-    material: String,
+    /// May be left out where a mix says it.
+    #[serde(default)]
+    material: Option<String>,
+    /// Lines as `heapward mix` reads them.
+    #[serde(default)]
+    mix: Option<Vec<String>>,
     #[serde(default)]
     built: Option<String>,
     #[serde(default)]
@@ -78,13 +83,17 @@ pub(super) async fn start(
     let now = house.now();
     let built = new.built.as_deref().map(|text| instant("built", text)).transpose()?.unwrap_or(now);
     let usual = || house.app.config.farm.standards.iter().map(ToString::to_string).collect();
+    let recipe = new.mix.filter(|lines| !lines.is_empty()).map(|lines| house.recipe(lines)).transpose()?;
+    let by_recipe = recipe.as_ref().map(|recipe| recipe.material().to_owned());
+    let material = new.material.or(by_recipe);
     let record = PileRecord {
         id: new.pile,
         bay: new.bay,
         method: new.method,
-        material: new.material,
+        material: material.ok_or_else(|| Problem::bad("`material` is missing: plant, animal or manure"))?,
         built_ms: built.0,
-        initial_cn: new.initial_cn,
+        initial_cn: new.initial_cn.or(recipe.as_ref().map(|recipe| recipe.cn.typical)),
+        recipe,
         standards: new.standards.unwrap_or_else(usual),
         spots: new.spots.into_iter().map(|spot| spot.0).collect(),
         placements: Vec::new(),

@@ -9,11 +9,11 @@ use serde_json::{Map, Value, json};
 
 use crate::limits::{HISTORY_POINTS_MAX, LIST_ITEMS_MAX};
 
-const SHAPES: [(&str, &str); 30] = [
+const SHAPES: [(&str, &str); 33] = [
     // In.
     (
         "NewPile",
-        "pile:name method:aerated-static|in-vessel|windrow material:plant|animal|manure spots:spots ~bay:line? \
+        "pile:name method:aerated-static|in-vessel|windrow ~material:plant|animal|manure spots:spots ~mix:[text]24? ~bay:line? \
          ~built:time? ~initial_cn:1..1000? ~standards:[text]64? ~settings:Settings? ~by:line?",
     ),
     ("NewPlacement", "probe:probe spot:name ~from:time? ~every:span? ~offset_c:-20..20 ~by:line?"),
@@ -23,14 +23,21 @@ const SHAPES: [(&str, &str); 30] = [
     // Piles.
     (
         "Pile",
-        "pile:name bay:text? method:text material:text built:time initial_cn:number? standards:[text] spots:[Spot] \
+        "pile:name bay:text? method:text material:text built:time initial_cn:number? recipe:Recipe? standards:[text] spots:[Spot] \
          placements:[Placement] settings:Settings",
     ),
     (
         "JudgedPile",
-        "pile:name bay:text? method:text material:text built:time initial_cn:number? standards:[text] spots:[Spot] \
+        "pile:name bay:text? method:text material:text built:time initial_cn:number? recipe:Recipe? standards:[text] spots:[Spot] \
          placements:[Placement] settings:Settings judged_to:time verdicts:[Verdict] readings:Counts open:[Finding]",
     ),
+    ("Recipe", "parts:[RecipePart] water_lb:number cn:Figure moisture:Figure cubic_yards:Figure?"),
+    (
+        "RecipePart",
+        "feedstock:text name:text class:plant|manure|animal|mixed|paper amount:text wet_lb:number source:text? \
+         nitrogen:Figure cn:Figure moisture:Figure bulk_density:Figure?",
+    ),
+    ("Figure", "typical:number lo:number hi:number from:text"),
     ("Spot", "name:name zone:core|middle|outer|base|cover|ambient ~depth_in:0..240? ~watched_only:flag"),
     ("Placement", "probe:text spot:name from:time until:time? every_ms:integer offset_c:number"),
     (

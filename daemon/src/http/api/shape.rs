@@ -12,6 +12,7 @@ use crate::model::entry::Entry;
 use crate::model::incident::Incident;
 use crate::model::message::{Delivery, OutboxMessage};
 use crate::model::pile::{PileRecord, PlacementRecord, SettingsRecord, SpotRecord};
+use crate::model::recipe::RecipeRecord;
 use crate::model::time::rfc3339;
 use crate::model::words::{break_word, caution_word, status_word};
 use crate::recorder::PileView;
@@ -25,6 +26,7 @@ pub(super) struct Pile {
     material: String,
     built: String,
     initial_cn: Option<f64>,
+    recipe: Option<Box<RecipeRecord>>,
     standards: Vec<String>,
     spots: Vec<SpotRecord>,
     placements: Vec<Placement>,
@@ -87,6 +89,7 @@ pub(super) fn pile(record: &PileRecord) -> Pile {
         material: record.material.clone(),
         built: rfc3339(At(record.built_ms)),
         initial_cn: record.initial_cn,
+        recipe: record.recipe.clone(),
         standards: record.standards.clone(),
         spots: record.spots.clone(),
         placements: record.placements.iter().map(placement).collect(),

@@ -10,8 +10,9 @@ use crate::http::words::{Style, about};
 use crate::model::time::rfc3339;
 
 /// The other pages, at the foot: nothing but names stands above a page's first sentence.
-const MENU: [(&str, &str); 6] = [
+const MENU: [(&str, &str); 7] = [
     ("/", "Piles"),
+    ("/mix", "Plan a mix"),
     ("/start", "Start a pile"),
     ("/probes", "Probes"),
     ("/outbox", "Messages sent"),

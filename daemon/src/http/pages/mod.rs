@@ -1,5 +1,6 @@
 //! The pages. Their look is written down in DEVELOPERS.md, "The look".
 
+mod address;
 mod assets;
 mod chart;
 mod correct;
@@ -7,6 +8,7 @@ mod farm;
 mod form;
 pub(super) mod frame;
 mod log;
+mod mix;
 mod pair;
 mod pile;
 mod piles;
@@ -42,6 +44,7 @@ pub(super) fn routes() -> Vec<Route> {
         sent("/piles/{pile}/write/{what}", Form, post(write::write)),
         page("/piles/{pile}/place", Writer, get(start::place_empty)),
         sent("/piles/{pile}/place", Form, post(start::place)),
+        page("/mix", Reader, get(mix::plan)),
         page("/start", Writer, get(start::empty)),
         sent("/start", Form, post(start::start)),
         page("/probes", Reader, get(farm::probes)),

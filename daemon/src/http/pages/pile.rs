@@ -21,8 +21,10 @@ use crate::http::problem::Problem;
 use crate::http::sources::all_entries;
 use crate::http::words::log::mark;
 use crate::http::words::{self, Style};
+use crate::mix::card;
 use crate::model::entry::Entry;
 use crate::model::incident::Incident;
+use crate::model::recipe::RecipeRecord;
 use crate::recorder::PileView;
 use crate::recorder::facts::in_force;
 use crate::store::{IncidentFilter, Latest, Reader, StoreError};
@@ -295,10 +297,11 @@ fn facts(view: &PileView, style: Style) -> Markup {
         p {
             (about(view, style)) ". Material: " (words::material(&pile.material)) ". "
             @match pile.initial_cn {
-                Some(cn) => { "The recipe's carbon to nitrogen ratio is " (cn) ":1." }
+                Some(cn) => { "The recipe's carbon to nitrogen ratio is " (ratio(cn)) ":1." }
                 None => { "The recipe's carbon to nitrogen ratio is not recorded." }
             }
         }
+        @if let Some(recipe) = &pile.recipe { (recipe_table(recipe)) }
         p {
             (counts.counting) " readings count"
             @for (count, word) in other.iter().filter(|(count, _)| *count > 0) { ", " (count) " " (word) }
@@ -309,6 +312,38 @@ fn facts(view: &PileView, style: Style) -> Markup {
                 "Probe " (one.probe) " at " (one.spot) " from " (instant(At(one.from_ms), style))
                 @if let Some(until) = one.until_ms { " to " (instant(At(until), style)) }
             }
+        }
+    }
+}
+
+/// Two decimals at most: a ratio just below 25:1 is not shown as 25:1.
+fn ratio(cn: f64) -> String {
+    let text = format!("{cn:.2}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+fn recipe_table(recipe: &RecipeRecord) -> Markup {
+    html! {
+        table {
+            thead { tr { th { "Went in" } th.number { "Pounds" } th.number { "C:N" } th.number { "Moisture" } } }
+            tbody {
+                @for part in &recipe.parts {
+                    tr {
+                        td {
+                            (part.name) ", " (part.amount)
+                            p.aside { (part.class) @if let Some(source) = &part.source { ", " (source) } }
+                        }
+                        td.number { (format!("{:.0}", part.wet_lb)) }
+                        td.number { (format!("{:.0}", part.cn.typical)) ":1" }
+                        td.number { (format!("{:.0}", part.moisture.typical)) " %" }
+                    }
+                }
+            }
+        }
+        p.aside {
+            "Together with " (card::gallons(recipe.water_lb)) " gallons of water: C:N "
+            (format!("{:.1}", recipe.cn.typical)) ":1 (" (format!("{:.1}", recipe.cn.lo)) " to " (format!("{:.1}", recipe.cn.hi))
+            "), moisture " (format!("{:.0}", recipe.moisture.typical)) " %, added up by mass of carbon and nitrogen."
         }
     }
 }

@@ -46,10 +46,11 @@ const USUAL_SPOTS: [(&str, &str, &str); 4] = [
 pub(super) async fn empty(
     State(house): State<Arc<House>>,
     Extension(visitor): Extension<Visitor>,
-    params: Params,
+    mut params: Params,
 ) -> Result<Markup, Problem> {
-    params.done("none")?;
     let mut values = fresh(&house, &visitor);
+    values.set("recipe", params.text("mix").unwrap_or_default());
+    params.done("mix")?;
     values.set("pile", next_name(&house));
     values.set("method", "aerated-static");
     values.set("material", "manure");
@@ -84,9 +85,16 @@ async fn started(house: &House, mut params: Params) -> Result<String, Problem> {
     let built = form::local_instant(&needed(&mut params, "at", "the time")?, style)?;
     let by = needed(&mut params, "by", "who started it")?;
     let mut note = params.text("note").unwrap_or_default();
-    if let Some(recipe) = params.text("recipe") {
+    let written = params.text("recipe");
+    // Lines as the planner writes them are computed; anything else is kept as it was written.
+    let lines: Option<Vec<String>> = written
+        .as_ref()
+        .filter(|text| text.contains('='))
+        .map(|text| text.lines().map(str::to_owned).collect());
+    let recipe = lines.map(|lines| house.recipe(lines)).transpose()?;
+    if let Some(written) = written.filter(|_| recipe.is_none()) {
         note =
-            if note.is_empty() { format!("Recipe: {recipe}") } else { format!("Recipe: {recipe}\n{note}") };
+            if note.is_empty() { format!("Recipe: {written}") } else { format!("Recipe: {written}\n{note}") };
     }
     let pile = PileRecord {
         id: needed(&mut params, "pile", "the pile's name")?.trim().to_lowercase(),
@@ -94,7 +102,8 @@ async fn started(house: &House, mut params: Params) -> Result<String, Problem> {
         method: needed(&mut params, "method", "the method")?,
         material: needed(&mut params, "material", "the material")?,
         built_ms: built.0,
-        initial_cn: number(&mut params, "cn")?,
+        initial_cn: number(&mut params, "cn")?.or(recipe.as_ref().map(|recipe| recipe.cn.typical)),
+        recipe,
         standards: house
             .app
             .standards
@@ -157,9 +166,10 @@ fn sheet(house: &House, values: &Values, token: Option<String>, problem: Option<
             (field(form::Field::Line { key: "bay", label: "Bay", needed: false }))
             (select("method", "Method", &METHODS, values))
             (select("material", "Material", &MATERIALS, values))
-            label for="recipe" { "Recipe: what went in, how much of each" }
-            textarea id="recipe" name="recipe" maxlength="1500" { (values.get("recipe")) }
-            (field(form::Field::Number { key: "cn", label: "Carbon to nitrogen ratio of the recipe (28 means 28:1)", needed: false }))
+            label for="recipe" { "Recipe: what went in, how much of each, from whom" }
+            textarea id="recipe" name="recipe" maxlength="4000" { (values.get("recipe")) }
+            p.hint { "Lines as " a href="/mix" { "the planner" } " writes them (horse-manure=2yd3 Ford stable) are computed and kept with the pile." }
+            (field(form::Field::Number { key: "cn", label: "Carbon to nitrogen ratio of the recipe (28 means 28:1), unless it is computed", needed: false }))
             (standards(house, values))
             fieldset {
                 legend { "Spots to be measured: name, zone, depth in inches" }

@@ -159,6 +159,7 @@ impl TestFarm {
             material: "manure".to_owned(),
             built_ms: BUILT.0,
             initial_cn: Some(30.0),
+            recipe: None,
             standards: vec!["us-organic".to_owned()],
             spots: spots.clone(),
             placements: Vec::new(),
@@ -288,6 +289,7 @@ pub(super) fn config(dir: PathBuf) -> Config {
             heartbeat: None,
         },
         standards_dir: None,
+        feedstocks: None,
     }
 }
 

@@ -26,6 +26,7 @@ fn pile(id: &str) -> PileRecord {
         material: "manure".to_owned(),
         built_ms: MAY,
         initial_cn: Some(30.0),
+        recipe: None,
         standards: vec!["us-organic".to_owned()],
         spots: Vec::new(),
         placements: Vec::new(),

@@ -1,0 +1,139 @@
+//! `heapward season`: when which pile has to be started for which bed.
+
+use std::fmt::Write as _;
+use std::path::PathBuf;
+
+use chrono::Datelike;
+use heapward_rules::recipe::dates::Date;
+
+use super::{Failure, Outcome, WRONG_USE, print};
+use crate::clock::{Clock, SystemClock};
+use crate::limits::SEASON_FILE_BYTES_MAX;
+use crate::model::time::utc;
+use crate::season::plan::Plan;
+use crate::season::schedule::{Schedule, schedule};
+
+const PLAN: &str = "\
+A plan:
+
+  at_hand_yd3 = 2.0            # finished compost that is there
+  [bays]
+  count = 3
+  pile_yd3 = 8                 # of a pile when it is built
+  [pace]                       # optional, with these usual figures
+  loss_percent = 50            # of the volume, until it is finished
+  active_days = 30
+  curing_days = 45
+  people = 1
+  yd3_per_person_day = 4       # what one person forks in a day
+  [[bed]]
+  name = \"north-4\"
+  length_ft = 100              # or area_ft2 = 400
+  width_ft = 4
+  depth_in = 1
+  by = \"2026-07-01\"";
+
+/// Plan the season: which piles have to be started when, for the beds that want compost
+#[derive(Debug, clap::Args)]
+#[command(after_help = PLAN)]
+pub struct SeasonArgs {
+    /// The plan
+    #[arg(value_name = "PLAN.toml")]
+    plan: PathBuf,
+    /// The day on which it begins, such as 2026-03-01 [default: `from` of the plan, else today]
+    #[arg(long, value_name = "DATE")]
+    from: Option<String>,
+}
+
+/// Plans a season and prints it.
+pub fn run(args: &SeasonArgs) -> Outcome {
+    let wrong = |text: String| Failure::new(WRONG_USE, text);
+    let file = args.plan.display();
+    let size =
+        std::fs::metadata(&args.plan).map_err(|error| wrong(format!("{file}: cannot be read ({error})")))?;
+    if size.len() > SEASON_FILE_BYTES_MAX {
+        return Err(wrong(format!("{file}: is longer than {SEASON_FILE_BYTES_MAX} bytes; this is no plan")));
+    }
+    let text = std::fs::read_to_string(&args.plan)
+        .map_err(|error| wrong(format!("{file}: cannot be read ({error})")))?;
+    let today = today().ok_or_else(|| Failure::failed("the clock shows no date"))?;
+    let mut plan = Plan::read(&text, today).map_err(|error| wrong(format!("{file}:\n{error}")))?;
+    if let Some(from) = &args.from {
+        plan.from = Date::parse(from)
+            .ok_or_else(|| wrong(format!("--from {from}: write a date such as 2026-03-01")))?;
+    }
+    print(&in_words(&plan, &schedule(&plan)))
+}
+
+fn today() -> Option<Date> {
+    let now = utc(SystemClock::new(true).now())?;
+    Date::new(now.year(), u8::try_from(now.month()).ok()?, u8::try_from(now.day()).ok()?)
+}
+
+fn in_words(plan: &Plan, schedule: &Schedule) -> String {
+    let count = schedule.builds.len();
+    let mut out = format!(
+        "{} beds want {:.1} cubic yards; a pile of {:.1} gives {:.1}. {count} {} to build.\n",
+        plan.beds.len(),
+        schedule.wanted_yd3,
+        plan.pile_yd3,
+        plan.yield_yd3(),
+        if count == 1 { "pile" } else { "piles" }
+    );
+    if count > 0 {
+        let _ = writeln!(out, "\nstart       built       to cure     ready       bay  for");
+    }
+    for build in &schedule.builds {
+        let late =
+            if build.late_days > 0 { format!("  {} days LATE", build.late_days) } else { String::new() };
+        let _ = writeln!(
+            out,
+            "{}  {}  {}  {}  {:<3}  {} ({:.1} yd3){late}",
+            build.start,
+            build.built,
+            build.to_cure,
+            build.ready,
+            build.bay,
+            build.beds.join(", "),
+            build.wanted_yd3
+        );
+    }
+    let _ = writeln!(out, "\nStarted later than this, a pile is not ready for the bed:");
+    for latest in &schedule.latest {
+        let start = latest.start.map_or("compost at hand is enough".to_owned(), |start| start.to_string());
+        let _ = writeln!(out, "  {:<20} {start}", latest.bed);
+    }
+    let late: Vec<_> = schedule.builds.iter().filter(|build| build.late_days > 0).collect();
+    if !late.is_empty() {
+        let short: f64 = late.iter().map(|build| build.wanted_yd3).sum();
+        let days = late.iter().map(|build| build.late_days).max().unwrap_or(0);
+        let _ = writeln!(
+            out,
+            "\nShort by {short:.1} cubic yards, up to {days} days. Buy that much, spread it later or thinner, use more bays \
+             or more hands, or start before {}.",
+            plan.from
+        );
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_season_in_words_says_what_is_short() {
+        let text = "from = \"2026-03-01\"\n[bays]\ncount = 1\npile_yd3 = 8\n[[bed]]\nname = \"north-4\"\narea_ft2 = 400\n\
+                    depth_in = 1\nby = \"2026-05-01\"\n[[bed]]\nname = \"south-1\"\narea_ft2 = 1300\ndepth_in = 1\nby = \
+                    \"2026-08-01\"\n";
+        let plan = Plan::read(text, Date::new(2026, 1, 1).unwrap()).unwrap();
+        let said = in_words(&plan, &schedule(&plan));
+        assert!(
+            said.starts_with("2 beds want 5.2 cubic yards; a pile of 8.0 gives 4.0. 2 piles to build."),
+            "{said}"
+        );
+        assert!(said.contains("2026-03-01  2026-03-03  2026-04-02  2026-05-17  1    north-4, south-1 (4.0 yd3)  16 days LATE"), "{said}");
+        assert!(said.contains("north-4              2026-02-13"), "{said}");
+        assert!(said.contains("Short by 4.0 cubic yards, up to 16 days."), "{said}");
+    }
+}
