@@ -207,5 +207,8 @@ mod tests {
             assert_eq!(c.is_within(Celsius(50.0), 5.0), within, "{distance}");
             assert_eq!(Celsius(50.0).is_within(c, 5.0), within, "{distance}");
         }
+        // The tolerance itself still belongs to the bound.
+        assert!(!Celsius(55.0 + TOLERANCE_C).is_above(bound));
+        assert!(!Celsius(55.0 - TOLERANCE_C).is_below(bound));
     }
 }

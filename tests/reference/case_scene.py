@@ -1,9 +1,10 @@
 """A random pile for one generated case: its facts, its spots and who measures there. Readings and log come later."""
+
 import random
 from dataclasses import dataclass
 from fractions import Fraction
 
-from judge_files import DAY, HOUR, MINUTE, NEVER, STANDARDS, fahrenheit, format_time, parse_duration, parse_rfc3339
+from judge_files import HOUR, MINUTE, NEVER, STANDARDS, fahrenheit, format_time, parse_duration, parse_rfc3339
 
 # Values at and around every bound that a rule names, as a probe or a person writes them.
 LOW_END = "55.0C 131F 55C 54.9C 130.9F 54.999C 54.9999995C 54.99999C 55.00C 131.0F 130.99F".split()
@@ -298,4 +299,3 @@ def celsius(row):
     """The value of a row in °C."""
     value = Fraction(row[2])
     return fahrenheit(value) if row[3] == "F" else value
-

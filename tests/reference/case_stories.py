@@ -1,7 +1,8 @@
 """What happens to a generated pile: days of readings, hot spells, failing probes, and what people did."""
+
 from fractions import Fraction
 
-from case_scene import EU_ENDS, FAULT_VALUES, PHYSICAL_ENDS, UNIT_BOUND, celsius, decimal, hundredths
+from case_scene import FAULT_VALUES, PHYSICAL_ENDS, UNIT_BOUND, celsius, decimal, hundredths
 from judge_files import DAY, HOUR, MINUTE, NEVER, fahrenheit, parse_rfc3339, pile_of, split_given_up
 from judge_reference import Judge
 
@@ -101,9 +102,8 @@ def steady_reading(scene, spot, at, step, c):
         scene.measure(spot, at, c)
     longest = scene.hand_gap if spot.how == "hand" else scene.max_gap
     if scene.chance(scene.nasty * 0.6):
-        return at + scene.random.choices(
-            [longest, longest + 1, longest - 1, 2 * longest, longest + 30 * MINUTE, 5 * longest], [5, 4, 1, 3, 2, 1]
-        )[0]
+        gaps = (longest, longest + 1, longest - 1, 2 * longest, longest + 30 * MINUTE, 5 * longest)
+        return at + scene.random.choices(gaps, (5, 4, 1, 3, 2, 1))[0]
     return at + (longest if scene.chance(0.1) else step)
 
 

@@ -6,6 +6,7 @@
 writes FOLDER/SEED/{pile.toml,readings.csv,log.csv,expected.json} for each seed. One case in eight has a file that
 cannot be read; its `expected.json` names the file and the line or the key.
 """
+
 import json
 import os
 import sys

@@ -3,6 +3,7 @@
 Numbers are exact (`Fraction`), instants are UTC milliseconds. What cannot be read raises `Unreadable` with the file,
 the line and, for a pile, the key.
 """
+
 import datetime
 import re
 import tomllib

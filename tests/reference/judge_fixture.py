@@ -4,18 +4,21 @@
     judge_fixture.py > tests/data/judge_cases.json
 
 `rules/` reads neither TOML nor CSV. Instants are UTC milliseconds here; those of a series of readings are written as
-the first one and the distance of each next. Values stay text, so that no digit is lost. `states` has one letter for
-each reading: what the reference judge made of it.
+the first one and the distance of each next. Values stay text, so that no digit is lost. Beside what `expected.json`
+says there is what only the watch sees of a verdict: the open run of each spot, what the shown profile requires, and,
+as one letter for each reading in `states`, what the reference judge made of it.
 """
+
+import itertools
 import json
 import os
 import sys
 from fractions import Fraction
 
 from judge_cases import FILES
-from judge_files import METHODS, NEVER, RFC3339, STANDARDS, parse_number, parse_rfc3339, parse_time, read_log, read_pile
-from judge_files import fahrenheit, table_rows
-from judge_reference import classify, profiles_of
+from judge_files import METHODS, NEVER, RFC3339, STANDARDS, fahrenheit, parse_number, parse_rfc3339, parse_time
+from judge_files import read_log, read_pile, read_readings, table_rows
+from judge_reference import Judge, profiles_of
 
 CASES = os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", "data", "cases")
 LETTERS = {"counting": "c", "conflict": "x", "fault": "f", "unplaced": "u", "warming_up": "w", "held": "h"}
@@ -50,14 +53,25 @@ def profile(found):
 def case(name, expected):
     pile_path, readings_path, log_path = (os.path.join(CASES, name, file) for file in FILES)
     pile = read_pile(pile_path)
-    log = [[at, event, *(detail if event == "spot-given-up" else [])] for at, event, detail in read_log(log_path, pile)]
+    log = read_log(log_path, pile)
+    judge = Judge(pile, read_readings(readings_path, pile), log)
+    verdicts = [with_inner_figures(judge, verdict) for verdict in expected["verdicts"]]
     return {
         "name": name,
         "pile": pile_facts(pile),
-        "log": log,
-        "series": series(pile, readings_path),
-        "expected": in_millis({key: expected[key] for key in ("verdicts", "readings", "incidents")}),
+        "log": [[at, event, *(detail if event == "spot-given-up" else [])] for at, event, detail in log],
+        "series": series(judge, readings_path),
+        "expected": in_millis({**expected, "pile": name, "verdicts": verdicts}),
     }
+
+
+def with_inner_figures(judge, verdict):
+    *_, shown = judge.outcome(verdict["standard"])
+    spots = []
+    for spot in verdict["spots"]:
+        run = judge.open_run(spot["spot"], shown)
+        spots.append({**spot, "open_run": run and judge.run_answer(run, run.qualified_at)})
+    return {**verdict, "spots": spots, "required": {"time": shown.required, "turns": shown.turns}}
 
 
 def pile_facts(pile):
@@ -90,16 +104,13 @@ def pile_facts(pile):
     }
 
 
-def series(pile, readings_path):
+def series(judge, readings_path):
     rows = set()
     for _, (time, source, value, unit) in table_rows(readings_path, ["time", "source", "value", "unit"]):
         if unit != "%":
             rows.add((source, unit, parse_time(time), value))
     in_c = {row: fahrenheit(parse_number(row[3])) if row[1] == "F" else parse_number(row[3]) for row in rows}
-    states = {
-        (reading.source, reading.at, reading.reported): LETTERS[reading.state]
-        for reading in classify(pile, {(row[0], row[2], c) for row, c in in_c.items()})
-    }
+    states = {(reading.source, reading.at, reading.reported): LETTERS[reading.state] for reading in judge.readings}
     found = {}
     for row in sorted(rows, key=lambda row: (row[0], row[1], row[2], row[3])):
         source, unit, at, value = row
@@ -108,7 +119,7 @@ def series(pile, readings_path):
         one["values"].append(value)
         one["states"] += states[source, at, in_c[row]]
     for one in found.values():
-        one["at"] = one["at"][:1] + [later - at for at, later in zip(one["at"], one["at"][1:])]
+        one["at"] = one["at"][:1] + [later - at for at, later in itertools.pairwise(one["at"])]
         one["values"] = " ".join(one["values"])
     return list(found.values())
 

@@ -28,8 +28,10 @@ chosen; the first five matter most:
 * Overheating: of readings of a spot at one instant the hottest speaks for it; there is no longest gap in a series;
   every spot that ever showed 155 °F has to be below it.
 """
+
 import argparse
 import functools
+import itertools
 import json
 import sys
 from dataclasses import dataclass, field
@@ -584,13 +586,15 @@ class Judge:
 
     def cautions(self):
         cautions = [f"unit-unconfirmed:{spot}" for spot in self.required if self.unit_unconfirmed(spot)]
-        if any(later - turn < 12 * HOUR for turn, later in zip(self.turns, self.turns[1:])):
+        if any(later - turn < 12 * HOUR for turn, later in itertools.pairwise(self.turns)):
             cautions.append("turns-close-together")
         return cautions
 
     # -- the answer (5.4)
 
-    def verdict(self, standard):
+    @once
+    def outcome(self, standard):
+        """Status, instant, the spot that held it up, and the profile that is shown."""
         profiles = profiles_of(standard, self.pile.method)
         reached = []
         for index, profile in enumerate(profiles):
@@ -609,6 +613,10 @@ class Judge:
             status = "running" if any(self.is_running(profile) for profile in profiles) else "not-met"
         if standard == "us-organic" and self.pile.material == "plant":
             status, at, held_up_by = "not-required", None, None
+        return status, at, held_up_by, shown
+
+    def verdict(self, standard):
+        status, at, held_up_by, shown = self.outcome(standard)
         return {
             "standard": standard,
             "status": status,

@@ -91,7 +91,8 @@ impl Common {
     }
 }
 
-/// Time that every required spot proves; nothing once the last is given up.
+/// Time that every required spot proves; nothing once the last is given up. With no required spot the last one was
+/// given up before everything.
 fn common_time(spots: &Spots, index: usize, segment: &Segment) -> Vec<Stretch> {
     let last_given_up = spots
         .required()
@@ -99,7 +100,7 @@ fn common_time(spots: &Spots, index: usize, segment: &Segment) -> Vec<Stretch> {
         .try_fold(At::MIN, |latest, given_up| given_up.map(|at| at.max(latest)));
     let end = last_given_up.map_or(segment.until, |at| at.min(segment.until));
     let whole = vec![Stretch { start: segment.from, end }];
-    if spots.required().next().is_none() || end <= segment.from {
+    if end <= segment.from {
         return Vec::new();
     }
     spots

@@ -182,3 +182,6 @@ impl Counts {
         *count += 1;
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -76,3 +76,65 @@ fn confirms(hand: (At, Celsius), before: Option<ProbePoint>, after: Option<Probe
         .filter(|point| distance(point) == nearest)
         .all(|point| nearest <= point.near && point.c.is_within(hand.1, AGREES_WITHIN_C))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const NEAR: Span = Span::hours(2);
+
+    /// Minutes since the pile was built, C, and whether a person read it; whether the unit stays unconfirmed.
+    type Case<'a> = (&'a [(i64, f64, bool)], bool);
+
+    #[test]
+    fn a_hot_start_needs_a_hand_reading_nearby() {
+        let cases: [Case; 17] = [
+            (&[], false),
+            (&[(60, 60.0, true)], false),
+            (&[(60, 60.0, false)], true),
+            (&[(60, 30.0, false), (120, 60.0, false)], false),
+            // 45 C is not above 45 C, but never was it below.
+            (&[(60, 45.0, false)], true),
+            (&[(60, 45.0, false), (120, 44.9, false)], false),
+            (&[(60, 46.0, false), (120, 20.0, false)], true),
+            // Within 24 h of building, the bound included.
+            (&[(24 * 60, 46.0, false), (25 * 60, 20.0, false)], true),
+            (&[(24 * 60 + 1, 46.0, false), (25 * 60, 20.0, false)], false),
+            // Confirmed within 5 C and within `near`, from either side of the probe's reading.
+            (&[(60, 60.0, false), (180, 65.0, true)], false),
+            (&[(60, 60.0, false), (180, 65.1, true)], true),
+            (&[(60, 60.0, false), (181, 60.0, true)], true),
+            (&[(60, 60.0, true), (180, 55.0, false)], false),
+            (&[(60, 60.0, true), (181, 60.0, false)], true),
+            // The nearest decides; of two equally near both have to agree.
+            (&[(60, 60.0, false), (100, 50.0, true), (120, 50.0, false)], false),
+            (&[(60, 60.0, false), (90, 60.0, true), (120, 50.0, false)], true),
+            (&[(60, 60.0, false), (60, 60.0, true), (61, 50.0, false)], false),
+        ];
+        for (readings, unconfirmed) in cases {
+            assert_eq!(doubt(readings).is_unconfirmed(At(0)), unconfirmed, "{readings:?}");
+        }
+    }
+
+    #[test]
+    fn hand_readings_are_kept_only_while_they_may_decide() {
+        let confirmed = doubt(&[(60, 60.0, false), (60, 60.0, true), (90, 60.0, true), (95, 70.0, true)]);
+        assert_eq!(confirmed.waiting, []);
+        let decided = doubt(&[(60, 60.0, true), (90, 20.0, false)]);
+        assert_eq!(decided.waiting, []);
+    }
+
+    fn doubt(readings: &[(i64, f64, bool)]) -> UnitDoubt {
+        let mut doubt = UnitDoubt::default();
+        for (minute, c, by_hand) in readings {
+            let at = At(0) + Span::minutes(*minute);
+            if *by_hand {
+                doubt.hand(at, Celsius(*c));
+            } else {
+                doubt.probe(at, Celsius(*c), NEAR);
+            }
+        }
+        doubt.finish();
+        doubt
+    }
+}

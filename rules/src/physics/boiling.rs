@@ -39,3 +39,25 @@ pub fn boiling_point_at_altitude(altitude_ft: f64) -> Option<Celsius> {
 pub fn rule_of_thumb_f(altitude_ft: f64) -> f64 {
     212.0 - 0.0018 * altitude_ft
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn boiling_points_of_iapws_and_the_rule_of_thumb() {
+        for (feet, hpa, c) in [(0.0, 1013.25, 99.974), (5_280.0, 834.28, 94.618), (10_000.0, 696.82, 89.812)]
+        {
+            let pressure = pressure_at_altitude_pa(feet) / 100.0;
+            assert!((pressure - hpa).abs() < 0.02, "{feet}: {pressure}");
+            let at = boiling_point_at_altitude(feet).expect("in range").0;
+            assert!((at - c).abs() < 0.01, "{feet}: {at}");
+        }
+        assert_eq!(boiling_point_at_pressure(29_999.0), None);
+        assert_eq!(boiling_point_at_pressure(120_001.0), None);
+        assert!(
+            boiling_point_at_pressure(30_000.0).is_some() && boiling_point_at_pressure(120_000.0).is_some()
+        );
+        assert!((rule_of_thumb_f(5_000.0) - 203.0).abs() < 1e-9);
+    }
+}

@@ -104,6 +104,27 @@ mod tests {
     }
 
     #[test]
+    fn days_of_both_equations_and_their_least_times() {
+        let near = |ours: Option<f64>, expected: f64| {
+            let ours = ours.expect("50 C or more");
+            assert!((ours - expected).abs() <= 1e-4 * expected, "{ours} {expected}");
+        };
+        let at = Celsius;
+        near(required_days(Regime::Solid, at(55.0)), 2.627_76);
+        near(required_days(Regime::SmallParticles, at(50.0)), 13.17);
+        near(required_days(Regime::LiquidShort, at(60.0)), 0.524_307);
+        near(required_days(Regime::Liquid, at(55.0)), 0.999_028);
+        assert_eq!(required_days(Regime::Solid, at(49.9)), None);
+        near(required_time(Regime::Solid, at(75.0)), 20.0 / 1_440.0);
+        near(required_time(Regime::Liquid, at(75.0)), 30.0 / 1_440.0);
+        near(required_time(Regime::SmallParticles, at(90.0)), 15.0 / 86_400.0);
+        near(required_time(Regime::LiquidShort, at(90.0)), 15.0 / 86_400.0);
+        near(required_time(Regime::Solid, at(55.0)), 2.627_76);
+        assert!((temperature_for_days(Regime::Solid, 3.0).0 - 54.589).abs() < 1e-3);
+        assert!((temperature_for_days(Regime::Liquid, 30.0 / 1_440.0).0 - 67.006).abs() < 1e-3);
+    }
+
+    #[test]
     fn three_days_at_55_c_and_a_ramp_by_the_lower_end() {
         let flat = index((0..=72 * 6).map(|step| (step * 10, 55.0)));
         assert!((flat - 1.141_66).abs() < 1e-5, "{flat}");

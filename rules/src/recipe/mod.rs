@@ -16,3 +16,6 @@ pub mod mix;
 pub mod reduction;
 pub mod size;
 pub mod water;
+
+#[cfg(test)]
+mod tests;

@@ -97,6 +97,12 @@ impl Rule for Battery {
         match happening {
             Happening::Other { seen, spot } if seen.quantity == Quantity::Battery => self.take(seen, spot),
             Happening::Day => self.look(scene, out),
+            Happening::Placed => {
+                for (_, probe) in self.probes.iter_mut().filter(|(id, probe)| scene.has_left(id, probe.spot))
+                {
+                    out.extend(probe.open.take().map(|case| case.close(scene.now, Figures::default())));
+                }
+            }
             _ => {}
         }
     }

@@ -163,7 +163,13 @@ impl Drying {
 
     fn look(&mut self, scene: &Scene, out: &mut Vec<Finding>) {
         let (at, day) = (scene.now, scene.day(scene.now) - 1);
-        let Some(driest) = self.driest(day) else { return };
+        let Some(driest) = self.driest(day) else {
+            let seen = |probe: &Probe| !probe.days.since(day - 2).is_empty();
+            if !self.probes.values().any(seen) {
+                self.end(at, Figures::default(), out);
+            }
+            return;
+        };
         let dry = driest.days.is_some_and(|days| days <= self.params.within_days);
         let figures = self.figures(&driest, at);
         let wide = driest.days.is_none_or(|days| days > self.params.within_days + 2.0);

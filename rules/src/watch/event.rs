@@ -59,6 +59,8 @@ pub(super) enum Happening<'a> {
     Entry(&'a LogEntry),
     /// The scene holds new progress.
     Progress,
+    /// A probe was placed, moved or taken out.
+    Placed,
     /// A day of 24 h since the building is complete.
     Day,
     /// A deadline that some rule asked for has come.

@@ -124,6 +124,13 @@ impl Rule for Faulty {
                     self.take(scene, id, (spot, seen.at, seen.value), true, out);
                 }
             }
+            Happening::Placed => {
+                for (_, probe) in self.probes.iter_mut().filter(|(id, probe)| scene.has_left(id, probe.spot))
+                {
+                    out.extend(probe.open.take().map(|case| case.close(scene.now, Figures::default())));
+                    *probe = Probe { spot: probe.spot, ..Probe::default() };
+                }
+            }
             _ => {}
         }
     }

@@ -97,14 +97,17 @@ impl FellOut {
     }
 
     fn look_at_all(&mut self, scene: &Scene, at: At, figures: &Figures, out: &mut Vec<Finding>) {
-        let states = || scene.required().filter_map(|(index, _)| self.spots.get(index));
+        // A spot without a reading so far says nothing either way.
+        let seen = |spot: &&Spot| spot.was_hot || spot.below_since.is_some();
+        let states = || scene.required().filter_map(|(index, _)| self.spots.get(index)).filter(seen);
         let all_cold = states().all(|spot| lasts(spot.below_since, at, self.params.during));
         let since = states().filter_map(|spot| spot.below_since).max();
         if !all_cold || !states().any(|spot| spot.was_hot) {
             return;
         }
         let level = match scene.met_at {
-            None => Level::Act,
+            None if scene.is_judged => Level::Act,
+            None => Level::Note,
             Some(_) if !self.is_finished(scene) => Level::Note,
             Some(_) => return,
         };

@@ -124,7 +124,9 @@ impl Ready {
             && medians.all(|median| median.is_some_and(|median| Celsius(median).is_below(HOT)));
         let slow = fall_c_per_day(scene).is_some_and(|fall| fall < self.params.fall_c_per_day);
         let dry = self.rebound.is_some_and(|rebound| at - rebound <= self.params.rebound_counts_for);
-        let ready = scene.met_at.is_some() && scene.age() >= self.params.age && cool && slow && !dry;
+        // Where no standard asks for heat, age and temperature are all there is to look at.
+        let met = scene.met_at.is_some() || !scene.is_judged;
+        let ready = met && scene.age() >= self.params.age && cool && slow && !dry;
         if ready && self.open.is_none() {
             let hottest = scene.required().filter_map(|(_, place)| place.days.of(day)).max_by(f64::total_cmp);
             let figures = Figures { temperature: hottest.map(Celsius), ..Figures::default() };

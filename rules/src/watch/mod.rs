@@ -94,6 +94,8 @@ pub struct Watch {
     open: BTreeMap<Subject, Finding>,
     /// The pile was used up: nothing is watched any more.
     used: bool,
+    /// The placements were changed since the last step.
+    placed: bool,
 }
 
 /// What tells open incidents apart within a pile.
@@ -129,12 +131,19 @@ impl Params {
 
 impl Watch {
     pub fn new(pile: &Pile, params: &Params) -> Watch {
-        Watch { scene: Scene::new(pile), rules: params.rules(), open: BTreeMap::new(), used: false }
+        Watch {
+            scene: Scene::new(pile),
+            rules: params.rules(),
+            open: BTreeMap::new(),
+            used: false,
+            placed: false,
+        }
     }
 
     /// Takes over changed spots, placements and settings. What is known of the spots so far stays.
     pub fn set_pile(&mut self, pile: &Pile) {
         self.scene.set_pile(pile);
+        self.placed = true;
     }
 
     /// What is open, by its last finding.
@@ -150,7 +159,7 @@ impl Watch {
         let rules = self.rules.iter().filter(|rule| self.is_on(rule.as_ref()));
         let next =
             rules.filter_map(|rule| rule.deadline(&self.scene)).filter(|at| *at > self.scene.now).min();
-        next.into_iter().chain([self.scene.day_ends()]).min()
+        next.into_iter().chain([self.scene.day_ends()]).chain(self.scene.next_placement()).min()
     }
 
     /// Takes what happened; answers with what began, got worse or ended by it and by the time up to it.
@@ -164,6 +173,9 @@ impl Watch {
             self.pass_time(deadline, &mut out);
         }
         self.scene.now = self.scene.now.max(until);
+        if std::mem::take(&mut self.placed) {
+            self.tell(Happening::Placed, &mut out);
+        }
         match event {
             Event::Reading(seen) => self.reading(seen, &mut out),
             Event::Entry(entry) => self.entry(entry, &mut out),
@@ -178,7 +190,11 @@ impl Watch {
 
     fn pass_time(&mut self, deadline: At, out: &mut Vec<Finding>) {
         let day_ends = self.scene.day_ends() == deadline;
+        let placed = self.scene.next_placement() == Some(deadline);
         self.scene.now = deadline;
+        if placed {
+            self.tell(Happening::Placed, out);
+        }
         if day_ends {
             self.scene.complete_day();
             self.tell(Happening::Day, out);

@@ -208,7 +208,7 @@ impl Rule for PulledOut {
     fn step(&mut self, scene: &Scene, happening: Happening<'_>, out: &mut Vec<Finding>) {
         match happening {
             Happening::Temperature(sample) => self.take(scene, sample, out),
-            Happening::Time | Happening::Day => {
+            Happening::Time | Happening::Placed => {
                 let params = self.params;
                 for (id, probe) in &mut self.probes {
                     if probe.answered(id, scene, &params)
@@ -216,9 +216,7 @@ impl Rule for PulledOut {
                     {
                         out.push(case.close(scene.now, Figures::default()));
                     }
-                    // The probe was taken out for good, or stands elsewhere now.
-                    let stands = scene.placement(id, scene.now).map(|placement| &placement.spot);
-                    if stands != scene.name(probe.spot) {
+                    if scene.has_left(id, probe.spot) {
                         probe.end(scene.now, out);
                     }
                 }

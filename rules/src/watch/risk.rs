@@ -12,6 +12,7 @@ use super::rule::{Phase, Rule, lasts, series, slot};
 use super::scene::{HOT, Place, Scene};
 use crate::finding::{Figures, Finding, Kind, Level};
 use crate::log::LogEvent;
+use crate::pile::Method;
 use crate::units::{At, Celsius, Span};
 use crate::verdict::Run;
 
@@ -69,7 +70,10 @@ impl Risk {
             return;
         };
         spot.safe_since = series(spot.safe_since, sample.at, sample.value.is_above(params.safe_above));
-        let done = |run: &Run| scene.required.is_some_and(|required| run.counted >= required);
+        // A windrow's run goes on until it has its turns; nobody asks for any where no time is required.
+        let done = |run: &Run| {
+            scene.required.is_none_or(|required| run.counted >= required && scene.method != Method::Windrow)
+        };
         let run = place.open_run().filter(|run| is_worth_it(place) && !done(run) && place.broken.is_none());
         let Some(run) = run else {
             if let Some(case) = spot.open.take() {

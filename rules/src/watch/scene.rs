@@ -36,6 +36,8 @@ pub(super) struct Scene {
     pub(super) qualified: bool,
     pub(super) required: Option<Span>,
     pub(super) overheating: bool,
+    /// A standard that asks for heat steers the pile.
+    pub(super) is_judged: bool,
     max_gap: Span,
     turn_allowance: Span,
     /// Until when a turn of a windrow excuses what its readings say.
@@ -83,6 +85,7 @@ impl Scene {
             qualified: false,
             required: None,
             overheating: false,
+            is_judged: false,
             max_gap: pile.settings.max_gap,
             turn_allowance: pile.settings.turn_allowance,
             allowed_until: None,
@@ -119,6 +122,19 @@ impl Scene {
     pub(super) fn placement(&self, probe: &ProbeId, at: At) -> Option<&Placement> {
         let begun = self.placements.iter().filter(|p| p.probe == *probe && p.from <= at);
         begun.max_by_key(|p| p.from).filter(|p| p.until.is_none_or(|until| at < until))
+    }
+
+    /// Whether a probe whose places are known does not stand at a spot any more.
+    pub(super) fn has_left(&self, probe: &ProbeId, spot: usize) -> bool {
+        let is_known = self.placements.iter().any(|placement| placement.probe == *probe);
+        let stands = self.placement(probe, self.now).map(|placement| &placement.spot);
+        is_known && stands != self.name(spot)
+    }
+
+    /// When a placement begins or ends next.
+    pub(super) fn next_placement(&self) -> Option<At> {
+        let changes = self.placements.iter().flat_map(|placement| [Some(placement.from), placement.until]);
+        changes.flatten().filter(|at| *at > self.now).min()
     }
 
     /// How old a reading may be to stand for now (design 5.1: `near`).
@@ -200,6 +216,7 @@ impl Scene {
     }
 
     pub(super) fn take_progress(&mut self, progress: &Progress) {
+        self.is_judged = true;
         self.met_at = progress.met_at;
         self.qualified = progress.qualified;
         self.required = progress.required;

@@ -126,10 +126,19 @@ impl Rule for Stuck {
 
     fn step(&mut self, scene: &Scene, happening: Happening<'_>, out: &mut Vec<Finding>) {
         // Still air may keep its temperature for long.
-        if let Happening::Temperature(sample) = happening
-            && scene.spots.get(sample.spot).is_some_and(|place| place.zone != Zone::Ambient)
-        {
-            self.take(scene, sample, out);
+        match happening {
+            Happening::Temperature(sample)
+                if scene.spots.get(sample.spot).is_some_and(|place| place.zone != Zone::Ambient) =>
+            {
+                self.take(scene, sample, out);
+            }
+            Happening::Placed => {
+                for (_, probe) in self.probes.iter_mut().filter(|(id, probe)| scene.has_left(id, probe.spot))
+                {
+                    out.extend(probe.open.take().map(|case| case.close(scene.now, Figures::default())));
+                }
+            }
+            _ => {}
         }
     }
 

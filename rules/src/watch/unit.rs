@@ -135,6 +135,13 @@ impl Rule for UnitDoubt {
         match happening {
             Happening::Temperature(sample) => self.take(scene, sample, out),
             Happening::Progress => self.settle(scene, out),
+            Happening::Placed => {
+                for (index, spot) in self.spots.iter_mut().enumerate() {
+                    if spot.probe.as_ref().is_some_and(|probe| scene.has_left(probe, index)) {
+                        out.extend(spot.open.take().map(|case| case.close(scene.now, Figures::default())));
+                    }
+                }
+            }
             _ => {}
         }
     }

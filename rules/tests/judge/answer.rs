@@ -1,15 +1,16 @@
 //! A judgement in the words and the shape of the cases, instants as milliseconds.
 
 use heapward_rules::ids::SpotName;
+use heapward_rules::pile::Pile;
 use heapward_rules::units::At;
-use heapward_rules::verdict::{BreakReason, Caution, Judgement, SpotVerdict, Status, Verdict};
+use heapward_rules::verdict::{BreakReason, Caution, Judgement, Run, SpotVerdict, Status, Verdict};
 use serde_json::{Value, json};
 
 const PEAK_TOLERANCE_C: f64 = 1e-5;
 
 /// What differs between a judgement and what a case expects. Keys that the case does not have are not compared.
-pub(crate) fn difference(judgement: &Judgement, expected: &Value) -> Option<String> {
-    differs("answer", &answer(judgement), expected)
+pub(crate) fn difference(pile: &Pile, judgement: &Judgement, expected: &Value) -> Option<String> {
+    differs("answer", &answer(pile, judgement), expected)
 }
 
 fn differs(place: &str, answer: &Value, expected: &Value) -> Option<String> {
@@ -30,7 +31,7 @@ fn differs(place: &str, answer: &Value, expected: &Value) -> Option<String> {
     }
 }
 
-fn answer(judgement: &Judgement) -> Value {
+fn answer(pile: &Pile, judgement: &Judgement) -> Value {
     let counts = judgement.counts;
     let incidents = judgement.overheating.iter().map(|incident| {
         json!({
@@ -42,6 +43,7 @@ fn answer(judgement: &Judgement) -> Value {
         })
     });
     json!({
+        "pile": pile.id.as_str(),
         "verdicts": judgement.verdicts.iter().map(verdict).collect::<Vec<_>>(),
         "readings": {
             "counting": counts.counting,
@@ -68,20 +70,20 @@ fn verdict(verdict: &Verdict) -> Value {
         "cautions": verdict.cautions.iter().map(caution).collect::<Vec<_>>(),
         "spots": verdict.spots.iter().map(spot).collect::<Vec<_>>(),
         "breaks": breaks.collect::<Vec<_>>(),
+        "required": verdict.required.map(|required| json!({"time": required.time.0, "turns": required.turns})),
     })
 }
 
 fn spot(spot: &SpotVerdict) -> Value {
-    let run = spot.longest_run.map(|run| {
-        json!({"start": run.start.0, "end": run.end.0, "counted_ms": run.counted.0, "turns": run.turns})
-    });
+    let run = |run: Run| json!({"start": run.start.0, "end": run.end.0, "counted_ms": run.counted.0, "turns": run.turns});
     let given_up =
         spot.given_up.as_ref().map(|given_up| json!({"at": given_up.at.0, "reason": given_up.reason}));
     json!({
         "spot": spot.spot.as_str(),
         "required": spot.required,
         "qualified_at": millis(spot.qualified_at),
-        "longest_run": run,
+        "longest_run": spot.longest_run.map(run),
+        "open_run": spot.open_run.map(run),
         "given_up": given_up,
     })
 }

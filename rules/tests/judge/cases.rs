@@ -32,7 +32,7 @@ fn readings_that_come_in_order_are_judged_as_expected() {
 
 #[test]
 fn readings_that_come_late_are_judged_as_expected() {
-    for (seed, batch) in [(1, 1), (2, 5), (3, 40)] {
+    for (seed, batch) in [(1, 12), (2, 60)] {
         check_each(&format!("shuffled {seed} in batches of {batch}"), |case| {
             let mut arrivals = case.readings.clone();
             arrivals.extend(case.readings.iter().step_by(7).cloned());
@@ -46,7 +46,7 @@ fn readings_that_come_late_are_judged_as_expected() {
 
 #[test]
 fn a_stream_with_a_few_late_readings_is_judged_as_expected() {
-    for (every, by) in [(3, 1), (11, 25)] {
+    for (every, by) in [(9, 1), (11, 25)] {
         check_each(&format!("every {every}. reading late by {by}"), |case| {
             let mut arrivals = case.in_order();
             for index in (0..arrivals.len().saturating_sub(by)).step_by(every) {
@@ -112,7 +112,7 @@ fn a_pile_that_is_corrected_is_judged_as_expected() {
 fn check_each(how: &str, judge: impl Fn(&Case) -> Judgement) {
     for case in CASES.iter() {
         let judgement = judge(case);
-        if let Some(difference) = difference(&judgement, &case.expected) {
+        if let Some(difference) = difference(&case.pile, &judgement, &case.expected) {
             panic!("{} ({how}): {difference}", case.name);
         }
         assert_eq!(judgement, case.of_set().judgement(), "{} ({how})", case.name);

@@ -7,4 +7,5 @@ mod answer;
 mod cases;
 mod fixture;
 mod sources;
+mod standards;
 mod told;

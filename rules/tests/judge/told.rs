@@ -63,7 +63,7 @@ fn after_late_readings_everything_was_told() {
         shuffle(&mut arrivals, 9);
         let mut judge = case.judge();
         judge.listen();
-        stream(&mut judge, &mut Kept::default(), &arrivals, 3);
+        stream(&mut judge, &mut Kept::default(), &arrivals, 25);
         check(case, &judge.decided(), false);
     }
 }

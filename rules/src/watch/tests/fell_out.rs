@@ -18,7 +18,7 @@ fn a_broken_run_is_a_note_and_ends_when_the_spot_is_back() {
 fn a_pile_below_131_f_for_a_day_without_having_qualified_is_worth_a_text() {
     check(
         "0d00:00..1d00:00/1h heart 60F..140F\n1d01:00..2d01:00/1h heart 140F\n2d02:00..5d00:00/1h heart 130F..110F
-         0d00:00..5d00:00/1h toe 100F\n0d00:00..5d00:00/1h south-side 100F",
+         0d00:00..5d00:00/1h toe 100F\n0d00:00..5d00:00/1h south-side 100F\n0d01:00 unmet",
         &["2d02:00 FellOutEarly heart opened note", "3d02:00 FellOutEarly pile opened act"],
     );
 }
@@ -46,5 +46,13 @@ fn fresh_material_ends_it() {
     check(
         "1d00:00 heart 140F\n1d00:00 run heart 10h\n1d00:10..1d05:00/10m heart 140F..128F\n1d06:00 material-added",
         &["1d03:50 FellOutEarly heart opened note", "1d06:00 FellOutEarly heart closed note"],
+    );
+}
+
+#[test]
+fn where_no_standard_asks_for_heat_it_is_only_a_note() {
+    check(
+        "0d00:00..1d00:00/1h heart 60F..140F\n1d01:00..5d00:00/1h heart 130F..110F",
+        &["2d01:00 FellOutEarly pile opened note"],
     );
 }

@@ -140,3 +140,27 @@ fn batteries_are_judged_by_the_best_of_a_day() {
     check(&battery, "0d06:00..8d06:00/6h battery heart 90..66", &["7d00:00 BatteryLow heart/k1 opened note"]);
     check(&battery, "0d06:00..30d06:00/6h battery heart 90..40\n0d07:00 battery toe 3100", &[]);
 }
+
+#[test]
+fn a_probe_that_was_taken_out_has_no_open_case() {
+    let mut known = pile(Method::AeratedStatic);
+    let mut watch = Watch::new(&known, &Params::default());
+    let mut found: Vec<Finding> = Vec::new();
+    for event in events("0d10:00 heart 60C\n0d10:10..0d11:00/10m fault heart 85C") {
+        found.extend(watch.step(&event));
+    }
+    known.placements[0].until = Some(instant("0d11:05"));
+    watch.set_pile(&known);
+    found.extend(watch.step(&Event::Tick(instant("0d11:20"))));
+    let texts: Vec<String> = found.iter().filter(|f| f.kind == Kind::ProbeFaulty).map(text).collect();
+    assert_eq!(
+        texts,
+        ["0d10:30 ProbeFaulty heart/k1 opened note", "0d11:05 ProbeFaulty heart/k1 closed note"]
+    );
+
+    // Known from the beginning, as in a replay, the end is the same.
+    let mut replay = Watch::new(&known, &Params::default());
+    let script = events("0d10:00 heart 60C\n0d10:10..0d11:00/10m fault heart 85C\n0d11:20 tick");
+    let again: Vec<Finding> = script.iter().flat_map(|event| replay.step(event)).collect();
+    assert_eq!(again, found);
+}
