@@ -35,6 +35,8 @@ pub use work::{Recorder, all_entries};
 
 use crate::clock::SharedClock;
 use crate::store::{Reader, StoreOptions};
+use crate::config::WatchConfig;
+
 use crate::telling::policy::Teller;
 use crate::telling::signs::Signs;
 
@@ -48,6 +50,7 @@ pub struct Parts {
     pub probes: Probes,
     /// Probes that the store itself keeps; those in `probes` count before them.
     pub probes_kept: fn(&Reader, chrono_tz::Tz) -> Probes,
+    pub watch: WatchConfig,
     pub teller: Teller,
     /// Woken when there is something new in the outbox.
     pub outbox: Arc<Notify>,

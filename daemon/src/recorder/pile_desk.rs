@@ -6,7 +6,7 @@ use heapward_rules::finding::Finding;
 use heapward_rules::ids::ProbeId;
 use heapward_rules::judge::{Decided, Judge, Sample, Taken};
 use heapward_rules::log::LogEntry;
-use heapward_rules::pile::Pile;
+use heapward_rules::pile::{Pile, Placement};
 use heapward_rules::reading::{Quantity, Reading, Source, Unit};
 use heapward_rules::standard::Standard;
 use heapward_rules::units::{At, Span};
@@ -58,6 +58,7 @@ impl PileDesk {
         record: PileRecord,
         entries: Vec<Entry>,
         standards: Vec<Standard>,
+        params: &Params,
         probes: &Probes,
         reader: &Reader,
         now: At,
@@ -68,7 +69,7 @@ impl PileDesk {
         let mut judge = Judge::new(pile.clone(), standards, &log);
         judge.listen();
         let mut desk = PileDesk {
-            watch: Watch::new(&pile, &Params::default()),
+            watch: Watch::new(&with_others(&pile, &record)?, params),
             judgement: judge.judgement(),
             record,
             pile,
@@ -172,7 +173,7 @@ impl PileDesk {
     ) -> Result<(), OpenError> {
         let pile = facts::pile(&record, |probe| is_temperature(probes, probe)).map_err(OpenError::Record)?;
         self.record = record;
-        self.watch.set_pile(&pile);
+        self.watch.set_pile(&with_others(&pile, &self.record)?);
         self.pile = pile;
         let log = facts::log(&self.entries);
         let standards = self.judge.standards().to_vec();
@@ -199,6 +200,12 @@ impl PileDesk {
         }
         self.progress = Some(progress.clone());
         self.watch.step(&Event::Progress(progress))
+    }
+
+    /// Where probes stand that measure something else than heat.
+    pub fn others(&self) -> Vec<Placement> {
+        let all = with_others(&self.pile, &self.record).map(|pile| pile.placements).unwrap_or_default();
+        all.into_iter().filter(|placement| !self.pile.placements.contains(placement)).collect()
     }
 
     pub fn progress(&self) -> Option<&Progress> {
@@ -346,6 +353,12 @@ pub enum OpenError {
     Record(String),
     #[error(transparent)]
     Store(#[from] StoreError),
+}
+
+/// The pile with the placements of all its probes, as the watch sees it.
+fn with_others(pile: &Pile, record: &PileRecord) -> Result<Pile, OpenError> {
+    let whole = facts::pile(record, |_| true).map_err(OpenError::Record)?;
+    Ok(Pile { placements: whole.placements, ..pile.clone() })
 }
 
 fn is_temperature(probes: &Probes, probe: &str) -> bool {

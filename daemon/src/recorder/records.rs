@@ -80,7 +80,15 @@ impl Recorder {
         self.set_records(moved)?;
         let standards = self.standards_of(&pile);
         let reader = self.reader();
-        let opened = PileDesk::open(pile.clone(), entries, standards, &self.parts.probes, &reader, now);
+        let opened = PileDesk::open(
+            pile.clone(),
+            entries,
+            standards,
+            self.parts.watch.of(&pile.id),
+            &self.parts.probes,
+            &reader,
+            now,
+        );
         let (mut desk, mut findings) = opened.map_err(|problem| Refusal::Unavailable(problem.to_string()))?;
         findings.extend(desk.judge_again());
         self.take_up(pile.id.clone(), desk);
@@ -256,7 +264,7 @@ impl Recorder {
             let Some(desk) = self.desks.get_mut(&record.id) else { continue };
             desk.set_record(record, &self.parts.probes, &reader)
                 .map_err(|problem| Refusal::Unavailable(problem.to_string()))?;
-            self.farm.set_pile(&desk.pile);
+            self.farm.set_pile(&desk.pile, &desk.others());
             self.changed.insert(desk.record.id.clone());
         }
         Ok(())

@@ -12,7 +12,7 @@ use tokio::sync::{Notify, oneshot};
 
 use super::{Handle, Parts, Probes, Recorder, Refusal};
 use crate::clock::{Clock, ManualClock};
-use crate::config::{ChannelConfig, ChannelKind, ContactConfig, DisplayUnit, TellingConfig};
+use crate::config::{ChannelConfig, ChannelKind, ContactConfig, DisplayUnit, TellingConfig, WatchConfig};
 use crate::model::entry::{Event, NewEntry};
 use crate::model::message::OutboxMessage;
 use crate::model::pile::{PileRecord, PlacementRecord, SettingsRecord, SpotRecord};
@@ -68,6 +68,7 @@ fn start(dir: &std::path::Path, now: At) -> House {
         standards: standards::built_in().unwrap(),
         probes: Probes::new(),
         probes_kept: |_, _| Probes::new(),
+        watch: WatchConfig::default(),
         teller: Teller::new(site, &telling()),
         outbox: Arc::new(Notify::new()),
         signs: Signs::new(clock.clone(), &[]),

@@ -6,7 +6,7 @@ use heapward_rules::finding::Finding;
 use heapward_rules::ids::PileId;
 use heapward_rules::standard::Standard;
 use heapward_rules::units::At;
-use heapward_rules::watch::{Farm, FarmFinding, SilenceParams};
+use heapward_rules::watch::{Farm, FarmFinding};
 use tokio::runtime;
 use tokio::sync::mpsc;
 use tracing::{error, warn};
@@ -65,7 +65,7 @@ impl Recorder {
             keeper,
             handle,
             desks: BTreeMap::new(),
-            farm: Farm::new(SilenceParams::default()),
+            farm: Farm::new(parts.watch.silence),
             tell,
             concluded: BTreeMap::new(),
             unwritten: Vec::new(),
@@ -320,7 +320,8 @@ impl Recorder {
             let id = record.id.clone();
             let standards = self.standards_of(&record);
             let entries = all_entries(&reader, &id)?;
-            match PileDesk::open(record, entries, standards, &self.parts.probes, &reader, now) {
+            let params = self.parts.watch.of(&id);
+            match PileDesk::open(record, entries, standards, params, &self.parts.probes, &reader, now) {
                 Ok((mut desk, mut findings)) => {
                     findings.extend(desk.judge_again());
                     told.extend(self.tell.take_again(&id, &findings, &reader, now)?);
@@ -339,7 +340,7 @@ impl Recorder {
     }
 
     pub(super) fn take_up(&mut self, id: String, desk: PileDesk) {
-        self.farm.set_pile(&desk.pile);
+        self.farm.set_pile(&desk.pile, &desk.others());
         if let Some(progress) = desk.progress() {
             self.farm.progress(&desk.pile.id, progress.clone());
         }

@@ -106,22 +106,12 @@ impl TrendFilter {
         ];
     }
 
-    /// Instant of the last reading.
-    pub fn at(&self) -> At {
-        self.at
-    }
-
     pub fn level(&self) -> Celsius {
         Celsius(self.level)
     }
 
     pub fn slope_c_per_h(&self) -> f64 {
         self.slope
-    }
-
-    /// The level some hours after the last reading.
-    pub fn ahead(&self, hours: f64) -> Celsius {
-        Celsius(self.level + self.tuning.decay(hours).0 * self.slope)
     }
 
     /// Hours until a rising level is at `target`: 0 if it is there, `None` if the slope will not carry it there.

@@ -141,9 +141,4 @@ impl Rule for Ahead {
             _ => {}
         }
     }
-
-    fn reset(&mut self) {
-        self.spots.clear();
-        self.open = None;
-    }
 }

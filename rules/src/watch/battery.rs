@@ -89,10 +89,6 @@ impl Rule for Battery {
         Phase::Always
     }
 
-    fn kinds(&self) -> &'static [Kind] {
-        &[Kind::BatteryLow]
-    }
-
     fn step(&mut self, scene: &Scene, happening: Happening<'_>, out: &mut Vec<Finding>) {
         match happening {
             Happening::Other { seen, spot } if seen.quantity == Quantity::Battery => self.take(seen, spot),
@@ -105,9 +101,5 @@ impl Rule for Battery {
             }
             _ => {}
         }
-    }
-
-    fn reset(&mut self) {
-        self.probes.clear();
     }
 }

@@ -125,6 +125,16 @@ impl Blower {
         }
     }
 
+    /// A plug that speaks only of changes says nothing more while it is off.
+    fn look(&mut self, scene: &Scene, out: &mut Vec<Finding>) {
+        if let Some((false, since, _)) = self.state
+            && self.off.is_none()
+            && scene.now - since >= self.limit(&self.pauses)
+        {
+            self.tell_off(scene, self.last_on.unwrap_or(since), scene.now, out);
+        }
+    }
+
     fn limit(&self, usual: &VecDeque<f64>) -> Span {
         if usual.len() < KNOWN {
             return Span(self.params.at_least.0.saturating_mul(3));
@@ -206,6 +216,7 @@ impl Rule for Blower {
         match happening {
             Happening::Other { seen, .. } if seen.quantity == Quantity::Blower => self.take(scene, seen, out),
             Happening::Temperature(sample) => self.ripple(scene, sample, out),
+            Happening::Time => self.look(scene, out),
             Happening::Entry(entry)
                 if entry.event == LogEvent::AerationChanged || scene.starts_over(&entry.event) =>
             {
@@ -218,7 +229,8 @@ impl Rule for Blower {
         }
     }
 
-    fn reset(&mut self) {
-        *self = Blower::new(self.params);
+    fn deadline(&self, scene: &Scene) -> Option<At> {
+        let (_, since, _) = self.state.filter(|(is_on, _, _)| !is_on && self.off.is_none())?;
+        Some(since + self.limit(&self.pauses)).filter(|at| *at > scene.now)
     }
 }

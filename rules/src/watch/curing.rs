@@ -107,17 +107,9 @@ impl Rule for Curing {
         Phase::Curing
     }
 
-    fn kinds(&self) -> &'static [Kind] {
-        &[Kind::Cured, Kind::Reheating]
-    }
-
     fn step(&mut self, scene: &Scene, happening: Happening<'_>, out: &mut Vec<Finding>) {
         if let Happening::Day = happening {
             self.look(scene, out);
         }
-    }
-
-    fn reset(&mut self) {
-        *self = Curing::new(self.params);
     }
 }

@@ -73,6 +73,9 @@ struct Reckoning {
     days: Option<f64>,
 }
 
+/// The median of a day stands for its middle.
+const HALF_DAY: Span = Span::hours(12);
+
 // === impl DryingParams ===
 
 impl Default for DryingParams {
@@ -197,7 +200,7 @@ impl Drying {
         Figures {
             moisture_percent: Some(driest.percent),
             water_litres: water,
-            expected_at: ahead.map(|days| at + Span::from_hours(days * 24.0)),
+            expected_at: ahead.map(|days| at.max(at - HALF_DAY + Span::from_hours(days * 24.0))),
             ..Figures::default()
         }
     }
@@ -242,9 +245,5 @@ impl Rule for Drying {
             }
             _ => {}
         }
-    }
-
-    fn reset(&mut self) {
-        *self = Drying::new(self.params);
     }
 }

@@ -14,7 +14,7 @@ use super::case::{Case, Subject};
 use super::progress::Progress;
 use crate::finding::{Figures, Finding, Kind, Level};
 use crate::ids::{PileId, ProbeId, SpotName};
-use crate::pile::{Pile, Zone};
+use crate::pile::{Pile, Placement, Zone};
 use crate::units::{At, Span};
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -64,6 +64,8 @@ struct Place {
     pile: PileId,
     spot: SpotName,
     zone: Zone,
+    /// Its silence may cost evidence of heat.
+    heat: bool,
     every: Span,
     until: Option<At>,
 }
@@ -118,20 +120,26 @@ impl Farm {
         }
     }
 
-    /// Takes over the placements of a pile, in place of what was known of it.
-    pub fn set_pile(&mut self, pile: &Pile) {
+    /// Takes over the placements of a pile, in place of what was known of it; `others` are those of probes that
+    /// measure something else than heat and stand at its spots beside them.
+    pub fn set_pile(&mut self, pile: &Pile, others: &[Placement]) {
         for voice in self.voices.values_mut() {
             voice.places.retain(|_, place| place.pile != pile.id);
         }
-        for placement in &pile.placements {
+        let heat = pile.placements.iter().map(|placement| (placement, true));
+        for (placement, heat) in heat.chain(others.iter().map(|placement| (placement, false))) {
             let Some(spot) = pile.spots.iter().find(|spot| spot.name == placement.spot) else { continue };
             // The next placement at the spot ends this one too.
-            let next = pile.placements.iter().filter(|p| p.spot == placement.spot && p.from > placement.from);
+            let next = pile
+                .placements
+                .iter()
+                .filter(|p| heat && p.spot == placement.spot && p.from > placement.from);
             let until = next.map(|p| p.from).chain(placement.until).min();
             let place = Place {
                 pile: pile.id.clone(),
                 spot: spot.name.clone(),
                 zone: spot.zone,
+                heat,
                 every: placement.every,
                 until,
             };
@@ -342,11 +350,12 @@ impl Farm {
             other != probe
                 && voice.waits(self.now).is_some_and(|(since, there)| {
                     there.pile == place.pile
+                        && there.heat
                         && there.zone == place.zone
                         && since + self.params.limit(there.every) > self.now
                 })
         });
-        since + self.params.act_after <= self.now && run_is_open && !second_probe
+        since + self.params.act_after <= self.now && place.heat && run_is_open && !second_probe
     }
 }
 

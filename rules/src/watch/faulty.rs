@@ -107,10 +107,6 @@ impl Rule for Faulty {
         Phase::Always
     }
 
-    fn kinds(&self) -> &'static [Kind] {
-        &[Kind::ProbeFaulty]
-    }
-
     fn step(&mut self, scene: &Scene, happening: Happening<'_>, out: &mut Vec<Finding>) {
         match happening {
             Happening::Temperature(sample) => {
@@ -133,9 +129,5 @@ impl Rule for Faulty {
             }
             _ => {}
         }
-    }
-
-    fn reset(&mut self) {
-        self.probes.clear();
     }
 }

@@ -178,8 +178,4 @@ impl Rule for FellOut {
             _ => {}
         }
     }
-
-    fn reset(&mut self) {
-        *self = FellOut::new(self.params);
-    }
 }

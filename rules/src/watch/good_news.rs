@@ -80,19 +80,11 @@ impl Rule for Qualified {
         Phase::Always
     }
 
-    fn kinds(&self) -> &'static [Kind] {
-        &[Kind::Qualified]
-    }
-
     fn step(&mut self, scene: &Scene, happening: Happening<'_>, out: &mut Vec<Finding>) {
         // A turn of a pile that has qualified takes nothing back; whether fresh material does is for the judge to say.
         if let Happening::Progress = happening {
             self.look(scene, scene.now, out);
         }
-    }
-
-    fn reset(&mut self) {
-        self.open = None;
     }
 }
 
@@ -161,13 +153,9 @@ impl Rule for Ready {
             Happening::Entry(entry) if matches!(entry.event, LogEvent::Watered { .. }) => self.watered(scene),
             Happening::Entry(entry) if scene.starts_over(&entry.event) => {
                 self.end(entry.at, out);
-                self.reset();
+                *self = Ready::new(self.params);
             }
             _ => {}
         }
-    }
-
-    fn reset(&mut self) {
-        *self = Ready::new(self.params);
     }
 }

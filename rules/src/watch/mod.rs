@@ -249,8 +249,7 @@ impl Watch {
 
     /// The pile was moved to curing: what belongs to the active phase is over.
     fn close_phase(&mut self, at: At, out: &mut Vec<Finding>) {
-        for rule in self.rules.iter_mut().filter(|rule| rule.phase() == Phase::Active) {
-            rule.reset();
+        for rule in self.rules.iter().filter(|rule| rule.phase() == Phase::Active) {
             let over: Vec<Finding> =
                 self.open.values().filter(|finding| rule.kinds().contains(&finding.kind)).cloned().collect();
             for finding in over {

@@ -21,7 +21,8 @@ pub struct OverheatingParams {
     pub during: Span,
     /// Two readings in a row at this or above: fire caution.
     pub fire: Celsius,
-    /// At this or above and rising faster than `fire_rise_c_per_h`: fire caution.
+    /// At this or above and rising faster than `fire_rise_c_per_h`, seen over `during` or more: fire caution. Over a
+    /// minute the step of a sensor alone would be a steep rise.
     pub fire_rising: Celsius,
     pub fire_rise_c_per_h: f64,
     /// Below this for `calm`, every spot that was there or above, and it closes.
@@ -47,6 +48,8 @@ struct Spot {
 #[derive(Clone, Copy, Default)]
 struct Heat {
     newest: Option<(At, Celsius)>,
+    /// Two earlier readings, `during` or more apart, the older first: what a rise is measured against.
+    marks: [Option<(At, Celsius)>; 2],
     /// First instants of the unbroken series above the levels, and below the calm one.
     act_since: Option<At>,
     urgent_since: Option<At>,
@@ -82,9 +85,12 @@ impl Heat {
         let urgent_since = series(self.urgent_since, at, value.is_above(params.urgent));
         let fire_since = series(self.fire_since, at, !value.is_below(params.fire));
         let calm_since = series(self.calm_since, at, value.is_below(params.calm_below));
-        let rises = self.newest.is_some_and(|(before, was)| {
-            value.0 - was.0 > params.fire_rise_c_per_h * (at - before).as_hours() && at > before
+        let [older, newer] = self.marks;
+        let is_due = newer.is_none_or(|(mark, _)| at - mark >= params.during);
+        let rises = if is_due { newer } else { older }.is_some_and(|(before, was)| {
+            value.0 - was.0 > params.fire_rise_c_per_h * (at - before).as_hours()
         });
+        let marks = if is_due { [newer, Some((at, value))] } else { self.marks };
         let level =
             if fire_since.is_some_and(|since| since < at) || (!value.is_below(params.fire_rising) && rises) {
                 Some(Level::Danger)
@@ -96,7 +102,7 @@ impl Heat {
                 None
             };
         let hot = calm_since.is_none() || (self.hot && !lasts(calm_since, at, params.calm));
-        Heat { newest: Some((at, value)), act_since, urgent_since, fire_since, calm_since, hot, level }
+        Heat { newest: Some((at, value)), marks, act_since, urgent_since, fire_since, calm_since, hot, level }
     }
 }
 
@@ -173,20 +179,11 @@ impl Rule for Overheating {
         Phase::Always
     }
 
-    fn kinds(&self) -> &'static [Kind] {
-        &[Kind::Overheating]
-    }
-
     fn step(&mut self, scene: &Scene, happening: Happening<'_>, out: &mut Vec<Finding>) {
         if let Happening::Temperature(sample) = happening
             && scene.spots.get(sample.spot).is_some_and(|place| place.zone != Zone::Ambient)
         {
             self.take(scene, sample, out);
         }
-    }
-
-    fn reset(&mut self) {
-        self.spots.clear();
-        self.open = None;
     }
 }

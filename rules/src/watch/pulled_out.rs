@@ -229,8 +229,4 @@ impl Rule for PulledOut {
         let asked = self.probes.values().filter_map(|probe| probe.moved.as_ref());
         asked.map(|case| case.opened() + self.params.asks_for).filter(|at| *at > scene.now).min()
     }
-
-    fn reset(&mut self) {
-        self.probes.clear();
-    }
 }

@@ -151,8 +151,4 @@ impl Rule for Risk {
             _ => {}
         }
     }
-
-    fn reset(&mut self) {
-        self.spots.clear();
-    }
 }

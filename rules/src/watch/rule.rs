@@ -18,8 +18,10 @@ pub(super) enum Phase {
 pub(super) trait Rule: Send {
     fn phase(&self) -> Phase;
 
-    /// The kinds of finding that it makes.
-    fn kinds(&self) -> &'static [Kind];
+    /// The kinds that end when the phase is over.
+    fn kinds(&self) -> &'static [Kind] {
+        &[]
+    }
 
     fn step(&mut self, scene: &Scene, happening: Happening<'_>, out: &mut Vec<Finding>);
 
@@ -27,9 +29,6 @@ pub(super) trait Rule: Send {
     fn deadline(&self, _scene: &Scene) -> Option<At> {
         None
     }
-
-    /// Forgets everything.
-    fn reset(&mut self);
 }
 
 /// The state of one spot in a list that grows with the spots of the pile.

@@ -108,6 +108,7 @@ impl Scene {
         }
         self.placements.clone_from(&pile.placements);
         self.max_gap = pile.settings.max_gap;
+        self.turn_allowance = pile.settings.turn_allowance;
     }
 
     pub(super) fn index_of(&self, spot: &SpotName) -> Option<usize> {

@@ -120,8 +120,4 @@ impl Rule for Short {
             _ => {}
         }
     }
-
-    fn reset(&mut self) {
-        self.spots.clear();
-    }
 }

@@ -156,7 +156,7 @@ impl Rule for Stall {
             Happening::Progress if scene.met_at.is_some() => self.end(scene.now, None, out),
             Happening::Entry(entry) if scene.starts_over(&entry.event) => {
                 self.end(entry.at, None, out);
-                self.reset();
+                *self = Stall::new(self.params);
             }
             _ => {}
         }
@@ -175,9 +175,5 @@ impl Rule for Stall {
             params.stalled_after,
         ];
         ages.into_iter().map(|age| scene.heating_since + age).filter(|at| *at > scene.now).min()
-    }
-
-    fn reset(&mut self) {
-        *self = Stall::new(self.params);
     }
 }

@@ -120,10 +120,6 @@ impl Rule for Stuck {
         Phase::Always
     }
 
-    fn kinds(&self) -> &'static [Kind] {
-        &[Kind::ProbeStuck]
-    }
-
     fn step(&mut self, scene: &Scene, happening: Happening<'_>, out: &mut Vec<Finding>) {
         // Still air may keep its temperature for long.
         match happening {
@@ -140,9 +136,5 @@ impl Rule for Stuck {
             }
             _ => {}
         }
-    }
-
-    fn reset(&mut self) {
-        self.probes.clear();
     }
 }

@@ -8,7 +8,7 @@
 //! 2d10:00..2d16:00/10m heart 141F..160F
 //! 2d10:00 hand heart 60C            3d08:00 fault heart 85C
 //! 2d10:00 moisture heart 52         2d10:00 battery heart 80       2d10:00 blower shed 1
-//! 2d10:00 turned | watered | material-added | curing | used | give-up toe | tick
+//! 2d10:00 turned | watered | material-added | curing | used | aeration | give-up toe | tick
 //! 2d10:00 run heart 41h             an open run with the time counted so far
 //! 2d10:00 qualified heart           2d10:00 met | unmet            2d10:00 broken heart
 //! 2d10:00 unconfirmed heart         2d10:00 confirmed heart        the unit, by the judge
@@ -20,7 +20,9 @@ mod ahead;
 mod blower;
 mod curing;
 mod drying;
+mod entries;
 mod fell_out;
+mod figures;
 mod overheating;
 mod probes;
 mod properties;
@@ -161,6 +163,7 @@ fn event(at: At, part: f64, words: &[&str], told: &mut Told) -> Event {
     match words {
         ["tick"] => Event::Tick(at),
         ["turned"] => entry(LogEvent::Turned),
+        ["aeration"] => entry(LogEvent::AerationChanged),
         ["watered"] => entry(LogEvent::Watered { litres: None }),
         ["material-added"] => entry(LogEvent::MaterialAdded),
         ["curing"] => entry(LogEvent::MovedToCuring),

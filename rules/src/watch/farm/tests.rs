@@ -88,15 +88,18 @@ fn play(farm: &mut Farm, script: &str) -> Vec<String> {
 
 fn two_piles() -> Farm {
     let mut farm = Farm::new(SilenceParams::default());
-    farm.set_pile(&pile(
-        "2026-03",
-        &[
-            ("k1", "heart", Zone::Core, 1),
-            ("k2", "south-side", Zone::Outer, 1),
-            ("k9", "shed", Zone::Ambient, 60),
-        ],
-    ));
-    farm.set_pile(&pile("2026-04", &[("k3", "heart", Zone::Core, 1)]));
+    farm.set_pile(
+        &pile(
+            "2026-03",
+            &[
+                ("k1", "heart", Zone::Core, 1),
+                ("k2", "south-side", Zone::Outer, 1),
+                ("k9", "shed", Zone::Ambient, 60),
+            ],
+        ),
+        &[],
+    );
+    farm.set_pile(&pile("2026-04", &[("k3", "heart", Zone::Core, 1)]), &[]);
     farm
 }
 
@@ -121,7 +124,7 @@ fn one_silent_probe_opens_after_its_limit_and_closes_when_it_speaks() {
 #[test]
 fn the_deadline_is_exact_whenever_the_tick_comes() {
     let mut farm = Farm::new(SilenceParams::default());
-    farm.set_pile(&pile("2026-03", &[("k1", "heart", Zone::Core, 1)]));
+    farm.set_pile(&pile("2026-03", &[("k1", "heart", Zone::Core, 1)]), &[]);
     play(&mut farm, "00:01..01:00 k1");
     assert_eq!(farm.next_deadline(), Some(clock("01:15")));
     assert_eq!(play(&mut farm, "01:14 tick"), [""; 0]);
@@ -205,7 +208,10 @@ fn a_silence_that_costs_an_open_run_is_worth_a_text_after_two_hours() {
 #[test]
 fn a_second_probe_in_the_zone_keeps_the_text_back() {
     let mut farm = Farm::new(SilenceParams::default());
-    farm.set_pile(&pile("2026-03", &[("k1", "heart", Zone::Core, 1), ("k2", "heart-east", Zone::Core, 1)]));
+    farm.set_pile(
+        &pile("2026-03", &[("k1", "heart", Zone::Core, 1), ("k2", "heart-east", Zone::Core, 1)]),
+        &[],
+    );
     let run = Run { start: At(0), end: clock("01:00"), counted: Span::hours(1), turns: 0 };
     let spot = SpotProgress {
         spot: SpotName::new("heart"),
@@ -220,6 +226,46 @@ fn a_second_probe_in_the_zone_keeps_the_text_back() {
     );
     let found = play(&mut farm, "00:01..01:00 k1 k2\n01:01..04:00 k2");
     assert_eq!(found, ["01:15 ProbeSilent k1 in 2026-03 opened Note since 01:15"]);
+}
+
+/// A moisture probe beside k1 and the plug of the blower in the shed.
+#[test]
+fn other_probes_fall_silent_too_and_are_no_second_probe_of_heat() {
+    let mut farm = Farm::new(SilenceParams::default());
+    let beside = |probe: &str, spot: &str, every| Placement {
+        probe: ProbeId::new(probe),
+        spot: SpotName::new(spot),
+        from: At(0),
+        until: None,
+        every: Span::minutes(every),
+        offset_c: 0.0,
+    };
+    farm.set_pile(
+        &pile("2026-03", &[("k1", "heart", Zone::Core, 1), ("k9", "shed", Zone::Ambient, 1)]),
+        &[beside("m1", "heart", 30), beside("plug", "shed", 5)],
+    );
+    let run = Run { start: At(0), end: clock("01:00"), counted: Span::hours(1), turns: 0 };
+    let spot = SpotProgress {
+        spot: SpotName::new("heart"),
+        required: true,
+        qualified_at: None,
+        open_run: Some(run),
+        unit_unconfirmed: false,
+    };
+    farm.progress(
+        &PileId::new("2026-03"),
+        Progress { at: At(0), required: None, met_at: None, qualified: false, spots: vec![spot] },
+    );
+    let found = play(&mut farm, "00:01..01:00 k1 k9 m1 plug\n01:01..03:30 k9");
+    assert_eq!(
+        found,
+        [
+            "01:15 ProbeSilent k1 in 2026-03 opened Note since 01:15",
+            "01:15 ProbeSilent plug in 2026-03 opened Note since 01:15",
+            "02:30 ProbeSilent m1 in 2026-03 opened Note since 02:30",
+            "03:00 ProbeSilent k1 in 2026-03 worsened Act since 01:15",
+        ]
+    );
 }
 
 #[test]
@@ -279,7 +325,7 @@ fn taking_the_probe_out_or_using_the_pile_ends_the_waiting() {
         ],
     );
     moved.placements[1].until = Some(clock("01:31"));
-    farm.set_pile(&moved);
+    farm.set_pile(&moved, &[]);
     assert_eq!(play(&mut farm, "01:32 k1"), ["01:31 ProbeSilent k2 in 2026-03 closed Note since 01:15"]);
     let found: Vec<String> =
         farm.drop_pile(&PileId::new("2026-04"), clock("01:40")).iter().map(text).collect();

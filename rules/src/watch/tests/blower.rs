@@ -26,6 +26,19 @@ fn off_for_two_hours_is_worth_a_text_and_at_once_if_a_run_is_open_or_the_core_is
 }
 
 #[test]
+fn a_plug_that_speaks_only_of_changes_is_off_for_too_long_too() {
+    let changes = "0d00:00..1d00:00/30m blower shed 1\n0d00:02..1d00:02/30m blower shed 0\n";
+    check(&format!("{changes} 1d06:00 tick"), &["1d02:02 BlowerOff pile opened act"]);
+    check(
+        &format!("{changes} 1d05:00 blower shed 1"),
+        &["1d02:02 BlowerOff pile opened act", "1d05:00 BlowerOff pile closed act"],
+    );
+    check(&format!("{changes} 1d02:01 blower shed 1\n1d09:00 tick"), &[]);
+    // Of a cycle that is not known yet three times as long.
+    check("0d00:00 blower shed 0\n0d07:00 tick", &["0d06:00 BlowerOff pile opened act"]);
+}
+
+#[test]
 fn a_short_cycle_that_is_seldom_seen_has_its_own_limit() {
     // Seen on every three hours only: twelve hours are no more than usual.
     check("0d00:00..5d00:00/3h blower shed 1\n0d00:10..5d00:00/10m blower shed 0", &[]);

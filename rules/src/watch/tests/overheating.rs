@@ -27,9 +27,24 @@ fn levels_are_of_one_incident() {
             "0d18:00 Overheating heart worsened danger",
         ],
     );
-    check("10:00 heart 179F\n10:10 heart 180F", &["0d10:10 Overheating heart opened danger"]);
+    check("10:00 heart 179F\n10:15 heart 181F", &["0d10:15 Overheating heart opened danger"]);
+    check("10:00 heart 170F\n11:00 heart 180F", &["0d11:00 Overheating heart opened danger"]);
+    check(
+        "10:00 heart 180F\n10:10 heart 182F\n10:20 heart 181.5F",
+        &["0d10:20 Overheating heart opened urgent"],
+    );
+    check("10:00..10:40/10m heart 180F..184F", &["0d10:20 Overheating heart opened danger"]);
+    check("10:00..10:40/10m heart 180F..183F", &["0d10:20 Overheating heart opened urgent"]);
     check("10:00 heart 185F\n10:01 heart 185F", &["0d10:01 Overheating heart opened danger"]);
     check("10:00 heart 185F\n10:01 heart 178F", &[]);
+}
+
+#[test]
+fn the_step_of_a_sensor_is_no_steep_rise() {
+    check(
+        "10:00..11:00/2m heart 181F\n10:01..11:00/2m heart 181.2F",
+        &["0d10:15 Overheating heart opened urgent"],
+    );
 }
 
 #[test]

@@ -119,6 +119,56 @@ fn a_start_above_45_c_puts_the_unit_in_doubt_until_the_judge_is_content() {
 }
 
 #[test]
+fn a_probe_that_sends_celsius_and_is_declared_fahrenheit_is_in_doubt_by_hand() {
+    let unit = [Kind::WrongUnit];
+    let opened = "0d10:00 WrongUnit heart/k1 opened note";
+    // 60 C read as 60 F is 15.6 C.
+    check(&unit, "0d09:30 heart 60F\n0d10:00 hand heart 61C", &[opened]);
+    check(&unit, "0d09:30 hand heart 61C\n0d10:00 heart 60F", &[opened]);
+    // And 104 F read as 104 C.
+    check(&unit, "2d09:30 heart 104C\n2d10:00 hand heart 41C", &["2d10:00 WrongUnit heart/k1 opened note"]);
+    check(&unit, "0d09:30 heart 60F\n0d10:00 hand heart 30C", &[]);
+    check(&unit, "0d09:30 heart 60F\n0d10:00 hand heart 19C", &[]);
+    check(&unit, "0d08:30 heart 60F\n0d10:00 hand heart 61C", &[]);
+    check(
+        &unit,
+        "0d09:30 heart 60F\n0d10:00 hand heart 61C\n0d10:30 heart 60F\n0d11:00 unmet\n0d13:00 heart 61C
+         0d13:10 hand heart 63C",
+        &[opened, "0d13:10 WrongUnit heart/k1 closed note"],
+    );
+}
+
+#[test]
+fn a_spot_colder_than_the_air_and_all_others_for_half_a_day_is_in_doubt() {
+    let unit = [Kind::WrongUnit];
+    let others = "0d00:00..2d00:00/10m toe 14C..40C\n0d00:00..2d00:00/10m shed 12C\n";
+    // 14 C rising to 30 C, read as Fahrenheit: -10 C to -1 C.
+    let wrong = format!("{others} 0d00:00..1d00:00/10m heart 14F..30F");
+    let opened = "0d12:00 WrongUnit heart/k1 opened note";
+    check(&unit, &wrong, &[opened]);
+    check(
+        &unit,
+        &format!("{wrong}\n1d00:10..1d01:00/10m heart 30C"),
+        &[opened, "1d00:10 WrongUnit heart/k1 closed note"],
+    );
+    // A cold toe of a warm pile, and frost in the barn.
+    check(&unit, "0d00:00..2d00:00/10m heart 40C\n0d00:00..2d00:00/10m toe 10C", &[]);
+    check(
+        &unit,
+        "0d00:00..2d00:00/10m toe -8C\n0d00:00..2d00:00/10m heart 20C\n0d00:00..2d00:00/10m shed 0C",
+        &[],
+    );
+    // Without a probe in the air frost is the bound.
+    let frost = "0d00:00..0d13:00/10m toe -8C\n";
+    check(
+        &unit,
+        &format!("{frost} 0d00:00..0d13:00/10m heart 20C"),
+        &["0d12:10 WrongUnit toe/k3 opened note"],
+    );
+    check(&unit, frost, &[]);
+}
+
+#[test]
 fn air_above_50_c_is_in_doubt() {
     let unit = [Kind::WrongUnit];
     check(
