@@ -2,6 +2,7 @@
 //! `config::read`.
 
 pub mod read;
+mod watch;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -11,6 +12,8 @@ use chrono_tz::Tz;
 use heapward_rules::ids::{ProbeId, StandardId};
 use heapward_rules::reading::{Quantity, Unit};
 use heapward_rules::units::Span;
+
+pub use watch::WatchConfig;
 
 #[derive(Clone, Debug)]
 pub struct Config {
@@ -23,6 +26,7 @@ pub struct Config {
     pub http: HttpConfig,
     pub probes: Vec<ProbeConfig>,
     pub telling: TellingConfig,
+    pub watch: WatchConfig,
     /// A folder of standards of the user's own, beside those built in.
     pub standards_dir: Option<PathBuf>,
     /// Feedstocks of the user's own, with a laboratory's figures, beside those built in.

@@ -11,6 +11,7 @@ mod secret;
 mod section;
 mod telling;
 mod value;
+mod watch;
 
 use std::path::{Path, PathBuf};
 
@@ -101,7 +102,8 @@ fn whole(top: &Section<'_, '_>, secrets: &Secrets) -> Config {
     let http = top.section("http", network::http).unwrap_or_else(network::default_http);
     let probes = probe::all(top, farm.timezone);
     let telling = telling::read(top, secrets);
-    Config { farm, store, endpoint, broker, http, probes, telling, standards_dir, feedstocks }
+    let watch = watch::read(top);
+    Config { farm, store, endpoint, broker, http, probes, telling, watch, standards_dir, feedstocks }
 }
 
 fn read_farm(section: &Section<'_, '_>, standards_dir: Option<&Path>) -> Farm {

@@ -114,6 +114,7 @@ impl Daemon {
             probes_kept: |reader, zone| {
                 book::kept(reader, zone).map(|kept| book::facts(&kept)).unwrap_or_default()
             },
+            watch: config.watch.clone(),
             teller: teller.clone(),
             outbox: wake.clone(),
             signs: signs.clone(),

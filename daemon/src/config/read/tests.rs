@@ -301,3 +301,47 @@ fn a_file_that_is_not_there_says_how_to_name_it() {
     assert!(problems.starts_with("/nowhere/heapward.toml:1: cannot be read"), "{problems}");
     assert!(problems.contains("--config FILE"), "{problems}");
 }
+
+#[test]
+fn the_figures_of_the_watch_are_the_farms_or_a_piles_own() {
+    let config = check(EXAMPLE).unwrap();
+    assert_eq!(
+        config.watch.farm,
+        heapward_rules::watch::Params::default(),
+        "the example shows what holds anyway"
+    );
+    assert_eq!(config.watch.of("2026-03").drying.dry_mass_kg, Some(1370.0));
+    assert_eq!(config.watch.of("2026-04"), &config.watch.farm);
+    let own = "[watch]\noverheating = \"72 C\"\nsilent_after = \"1h\"\n[[watch.pile]]\npile = \"a\"\nfire = \"180 F\"\n";
+    let watch = check(&format!("{MINIMAL}\n{own}")).unwrap().watch;
+    assert_eq!((watch.farm.overheating.act.to_f(), watch.farm.ahead.limit.to_f()), (161.6, 161.6));
+    assert_eq!(watch.silence.at_least, Span::hours(1));
+    assert_eq!(watch.of("a").overheating.act, watch.farm.overheating.act);
+    assert!(watch.of("a").overheating.fire.0 < watch.farm.overheating.fire.0);
+}
+
+#[test]
+fn each_mistake_in_the_watch_is_named() {
+    let cases = [
+        ("fire = 185", "watch.fire: "),
+        ("fire = \"85 F\"", "watch.fire: is no temperature of a hot pile"),
+        (
+            "overheating = \"172 F\"",
+            "watch.overheating: overheating, overheating_urgent and fire have to rise",
+        ),
+        ("run_at_risk = \"140 F\"", "watch.run_at_risk: is not below 136 F"),
+        ("slow_after = \"5d\"", "watch.slow_after: slow_after, slow_text_after and stalled_after"),
+        ("wanted_moisture = 40", "watch.wanted_moisture: is not above low_moisture"),
+        ("low_battery = 120", "watch.low_battery: is no percentage"),
+        ("dry_mass_kg = -4", "watch.dry_mass_kg: is no mass of a pile"),
+        ("silent_after = \"10s\"", "watch.silent_after: is so short"),
+        ("oevrheating = \"160 F\"", "watch.oevrheating: "),
+    ];
+    for (keys, expected) in cases {
+        let problems = check(&format!("{MINIMAL}\n[watch]\n{keys}\n")).unwrap_err();
+        assert!(problems.iter().any(|problem| problem.contains(expected)), "{keys}: {problems:#?}");
+    }
+    let twice = "[watch]\n[[watch.pile]]\npile = \"a\"\n[[watch.pile]]\npile = \"a\"\n";
+    let problems = check(&format!("{MINIMAL}\n{twice}")).unwrap_err();
+    assert!(problems.concat().contains("stands there twice"), "{problems:#?}");
+}

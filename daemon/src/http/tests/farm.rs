@@ -14,7 +14,7 @@ use tokio::sync::{Notify, oneshot};
 
 use crate::clock::ManualClock;
 use crate::config::{
-    Config, DisplayUnit, Farm, HttpConfig, Mapping, ProbeConfig, StoreConfig, TellingConfig,
+    Config, DisplayUnit, Farm, HttpConfig, Mapping, ProbeConfig, StoreConfig, TellingConfig, WatchConfig,
 };
 use crate::http::{App, IngestStatus, Keys, TellingStatus, serve};
 use crate::ingest;
@@ -288,6 +288,7 @@ pub(super) fn config(dir: PathBuf) -> Config {
             contacts: Vec::new(),
             heartbeat: None,
         },
+        watch: WatchConfig::default(),
         standards_dir: None,
         feedstocks: None,
     }
@@ -320,6 +321,7 @@ fn parts(config: &Config, clock: Arc<ManualClock>) -> Parts {
         standards: standards::built_in().unwrap(),
         probes: Probes::new(),
         probes_kept: |_, _| Probes::new(),
+        watch: config.watch.clone(),
         teller: Teller::new(site, &config.telling),
         outbox: Arc::new(Notify::new()),
     }
