@@ -51,6 +51,7 @@ impl House {
             })
             .collect();
         let parts = Parts {
+            watch: config.watch.clone(),
             store: StoreOptions::new(dir, zone),
             clock: clock.clone(),
             zone,

@@ -11,9 +11,11 @@ pub fn rfc3339(at: At) -> String {
 
 /// Reads RFC 3339 with an offset; fractions below 1 ms are cut off. `None` for anything else, a second of 60 included.
 pub fn parse_rfc3339(text: &str) -> Option<At> {
-    // chrono takes a leap second and a space for the `T`; neither is an instant that a reading may have.
+    // chrono takes a leap second and a space for the `T`; neither is an instant that a reading may have. Small letters
+    // are RFC 3339 too.
     let time = text.get(11..19)?;
-    if text.as_bytes().get(10) != Some(&b'T') || time.ends_with("60") || time.starts_with("24") {
+    if !matches!(text.as_bytes().get(10), Some(b'T' | b't')) || time.ends_with("60") || time.starts_with("24")
+    {
         return None;
     }
     DateTime::parse_from_rfc3339(text).ok().map(|t| At(t.timestamp_millis()))

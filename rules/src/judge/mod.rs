@@ -16,6 +16,10 @@
 //! * A spot has qualified *before* it was given up only if its instant is strictly earlier.
 //! * Of two readings by probe equally near to a hand reading both have to agree with it to confirm the unit.
 //! * With no spot that is still to qualify nothing is `running`.
+//! * That some required spot qualified by its own readings is asked for as such: under `each` and `together` alike it
+//!   did so no later than the pile, or before it was given up.
+//! * What an allowance begins with may be as old as `max_gap`, of a reading by hand `hand_gap` alone: a hand reading
+//!   that a probe repeats within the instant is one by hand.
 //! * A cumulative run has no allowance: where it ended is its last proven instant.
 //! * Under `together` the allowance of a turn begins with the earliest reading of the spots not given up by then.
 

@@ -36,7 +36,9 @@ pub(in crate::http) fn standard_line(verdict: &Verdict, standard: Option<&Standa
         Some(standard) => {
             // A title may end in the clause's number, which follows anyway.
             let name = standard.title.split_once(", ").filter(|(_, end)| standard.clause.contains(end));
-            format!("{}, {}", name.map_or(standard.title.as_str(), |(name, _)| name), standard.clause)
+            let name = name.map_or(standard.title.as_str(), |(name, _)| name);
+            let doubt = if standard.verified { "" } else { "; its figures are from memory, check them" };
+            format!("{name}, {}{doubt}", standard.clause)
         }
         None => verdict.standard.to_string(),
     }

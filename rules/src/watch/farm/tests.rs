@@ -350,3 +350,42 @@ fn cutting_into_ticks_changes_nothing() {
     }
     assert_eq!(found, plain);
 }
+
+#[test]
+fn it_looks_again_when_a_limit_a_text_or_a_placement_is_due() {
+    let mut known = pile("2026-03", &[("k1", "heart", Zone::Core, 1), ("k2", "toe", Zone::Base, 10)]);
+    known.placements[1].from = clock("05:00");
+    known.placements[1].until = Some(clock("09:00"));
+    let mut farm = Farm::new(SilenceParams::default());
+    farm.set_pile(&known, &[]);
+    let next = |farm: &Farm| farm.next_deadline().map(shown);
+    farm.heard(&ProbeId::new("k1"), clock("01:00"));
+    assert_eq!(next(&farm).as_deref(), Some("01:15"));
+    let ticks = [
+        ("01:20", "03:00"), // two hours of silence
+        ("03:10", "05:00"), // k2 begins
+        ("05:00", "05:30"), // three of its intervals
+        ("05:31", "07:00"),
+        ("07:01", "09:00"), // k2 ends
+    ];
+    for (now, expected) in ticks {
+        farm.tick(clock(now));
+        assert_eq!(next(&farm).as_deref(), Some(expected), "at {now}");
+    }
+    farm.begin(clock("08:00"));
+    assert_eq!(next(&farm).as_deref(), Some("08:15"), "everybody has time to speak again");
+}
+
+#[test]
+fn the_last_word_is_told() {
+    let since = |found: &[FarmFinding]| -> Vec<Option<String>> {
+        found.iter().map(|found| found.finding.figures.since.map(shown)).collect()
+    };
+    let mut farm = two_piles();
+    play(&mut farm, "00:01..01:00 k1 k2 k3\n01:01..01:10 k1");
+    assert_eq!(since(&farm.tick(clock("01:12"))), []);
+    assert_eq!(since(&farm.tick(clock("01:15"))), [Some("01:00".into()), Some("01:00".into())]);
+    let mut farm = two_piles();
+    play(&mut farm, "00:01..01:00 k1 k2 k3");
+    assert_eq!(since(&farm.tick(clock("02:00"))), [Some("01:00".into())]);
+}

@@ -65,3 +65,43 @@ fn impossible_values_and_the_first_day_in_the_material_say_nothing() {
     check("0d00:00..1d00:00/1h moisture heart 40\n1d01:00..5d00:00/1h moisture heart 52", &[]);
     check("0d00:00..5d00:00/1h moisture heart 101", &[]);
 }
+
+#[test]
+fn the_limits_of_opening_and_closing() {
+    check("0d00:00..4d00:00/1h moisture heart 45", &[]);
+    check("0d00:00..4d00:00/1h battery heart 44", &[]);
+    let opened = "2d00:00 Drying heart opened act";
+    let low = "0d00:00..3d00:00/1h moisture heart 44\n";
+    check(&format!("{low} 3d01:00..6d00:00/1h moisture heart 47"), &[opened]);
+    check(
+        &format!("{low} 3d01:00..6d00:00/1h moisture heart 48.5"),
+        &[opened, "4d00:00 Drying heart closed act"],
+    );
+    // Nothing heard of moisture for three days: nobody knows.
+    check(&format!("{low} 4d00:00..9d00:00/1d tick"), &[opened, "6d00:00 Drying heart closed act"]);
+    // A second opening not before 72 h after the first.
+    check(
+        &format!("{low} 3d00:30 watered\n3d01:00..9d00:00/1h moisture heart 44"),
+        &[opened, "3d00:30 Drying heart closed act", "5d00:00 Drying heart opened act"],
+    );
+}
+
+#[test]
+fn a_trend_needs_five_days() {
+    // Four points a day: on the fifth day 52 %, two days from the limit, but only four days are known.
+    check("0d00:00..6d00:00/1h moisture heart 70..46", &["6d00:00 Drying heart opened act"]);
+    check("0d00:00..5d00:00/1h moisture heart 70..50", &[]);
+}
+
+#[test]
+fn the_probe_nearest_to_the_limit_speaks() {
+    check(
+        "0d00:00..3d00:00/1h moisture heart 44\n0d00:00..3d00:00/1h moisture toe 42",
+        &["2d00:00 Drying toe opened act"],
+    );
+    // The heart falls towards it; the toe is lower and stays.
+    check(
+        "0d00:00..8d00:00/1h moisture heart 60..48\n0d00:00..8d00:00/1h moisture toe 47",
+        &["8d00:00 Drying heart opened act"],
+    );
+}

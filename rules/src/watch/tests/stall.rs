@@ -86,3 +86,23 @@ fn one_spot_that_will_not_get_there_is_told_when_another_is_done() {
         &["4d00:00 SpotShort toe opened act", "4d12:00 SpotShort toe closed act"],
     );
 }
+
+#[test]
+fn the_instant_is_exact_though_no_reading_comes_then() {
+    check("0d00:00..2d23:30/30m heart 60F..110F\n3d20:00 tick", &["3d00:00 SlowToHeat pile opened note"]);
+    check(
+        "0d00:00..3d23:30/30m heart 60F..120F\n4d20:00 tick",
+        &["3d00:00 SlowToHeat pile opened note", "4d00:00 SlowToHeat pile worsened act"],
+    );
+    let slow = ["3d00:00 SlowToHeat pile opened note", "4d00:00 SlowToHeat pile worsened act"];
+    check(
+        "0d00:00..4d00:00/1h heart 60F..121F\n4d01:00..6d23:00/1h heart 121F..130F\n7d20:00 tick",
+        &[slow[0], slow[1], "7d00:00 Stalled pile opened act"],
+    );
+    let frost = "0d00:00..8d00:00/1h shed 20F\n";
+    check(&format!("{frost} 0d00:00..2d23:30/30m heart 60F..110F\n3d20:00 tick"), &[]);
+    check(
+        &format!("{frost} 0d00:00..4d23:30/30m heart 60F..127F\n5d20:00 tick"),
+        &["4d00:00 SlowToHeat pile opened note", "5d00:00 SlowToHeat pile worsened act"],
+    );
+}
