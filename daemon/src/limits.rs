@@ -51,8 +51,8 @@ pub const FLAP_WINDOW: Span = Span::hours(6);
 pub const ALL_CLEAR_LEAST: Span = Span::minutes(10);
 /// A finding older than this was found late (a gateway that buffered): it is told only if it still lasts.
 pub const LATE_FINDING: Span = Span::minutes(10);
-/// Time for the rest of a late batch to come in before a late finding is told.
-pub const LATE_SETTLE: Span = Span::minutes(2);
+/// Time for the rest of a late batch to come in before a late finding is told: a gateway hands over days in seconds.
+pub const LATE_SETTLE: Span = Span::seconds(30);
 /// Reminders before the second person is told.
 pub const REMINDERS_MAX: u32 = 2;
 /// First and further reminders of danger that nobody has seen.

@@ -114,7 +114,11 @@ fn newest_of_each<'a>(tray: Tray<'a>, plan: &mut Plan) -> Vec<Item<'a>> {
         let older = items.into_iter().map(|(_, older)| older.message.id.clone());
         plan.dropped.extend(older.map(|id| (id, stands_for_them.clone())));
     }
-    newest.sort_by_key(|item| (item.message.created_ms, item.message.id.clone()));
+    // The gravest goes out first: the line may fail after it.
+    newest.sort_by_key(|item| {
+        let level = std::cmp::Reverse(parse_level(&item.message.level));
+        (level, item.message.created_ms, item.message.id.clone())
+    });
     newest
 }
 

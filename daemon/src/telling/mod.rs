@@ -12,6 +12,7 @@
 //!
 //! The other half sends:
 //! * [`worker`]: `worker::run(deps, shutdown)` takes waiting messages from the outbox and tries their channels;
+//! * [`unwritten`]: what the store can't take yet goes out all the same;
 //! * [`ways`]: `connect` makes the channels of a configuration, `send_test` proves them;
 //! * [`mail`], [`request`], [`publish`], [`terminal`]: the channels;
 //! * [`signs`] and [`heartbeat`]: the dead-man switch and the watchdog.
@@ -45,6 +46,7 @@ pub mod template;
 pub mod terminal;
 pub mod topic;
 pub mod trouble;
+pub mod unwritten;
 pub mod ways;
 pub mod wording;
 pub mod worker;

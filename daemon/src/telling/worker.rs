@@ -10,6 +10,7 @@ use std::collections::{BTreeMap, HashMap};
 use std::future::Future;
 use std::sync::Arc;
 
+use heapward_rules::finding::Level;
 use heapward_rules::units::{At, Span};
 use tokio::sync::Notify;
 use tokio::task::{Id, JoinError, JoinSet};
@@ -19,6 +20,7 @@ use super::address::AddressBook;
 use super::backoff::pause;
 pub use super::board::{Board, ChannelState};
 use super::channel::Channel;
+use super::topic::parse_level;
 use super::wording::Site;
 use crate::clock::SharedClock;
 use crate::limits;
@@ -69,6 +71,8 @@ type LaneKey = (String, String);
 struct Lane {
     failures: u32,
     next_try: Option<At>,
+    /// When the last try began.
+    tried: Option<At>,
     busy: bool,
 }
 
@@ -101,6 +105,17 @@ pub async fn run<O: Outbox>(deps: Deps<O>, shutdown: impl Future<Output = ()> + 
             Some(done) = worker.jobs.join_next_with_id() => worker.finish(done),
             () = clock.sleep(pause) => {}
         }
+    }
+}
+
+// === impl Lane ===
+
+impl Lane {
+    /// Whether a grave message has come since the last try.
+    fn has_not_tried(&self, message: &OutboxMessage) -> bool {
+        parse_level(&message.level) >= Level::Urgent
+            && message.tries == 0
+            && self.tried.is_none_or(|tried| due_at(message).is_some_and(|due| due > tried))
     }
 }
 
@@ -140,7 +155,11 @@ impl<O: Outbox> Worker<O> {
         let due = messages.iter().filter_map(due_at).min();
         match self.lanes.get(key) {
             Some(lane) if lane.busy => Some(At::MAX),
-            Some(lane) => due.max(lane.next_try),
+            Some(lane) => {
+                // What can't wait is tried when it is due, whatever became of the try before.
+                let grave = messages.iter().filter(|message| lane.has_not_tried(message));
+                [due.max(lane.next_try), grave.filter_map(due_at).min()].into_iter().flatten().min()
+            }
             None => due,
         }
     }
@@ -159,6 +178,7 @@ impl<O: Outbox> Worker<O> {
         }
         let lane = self.lanes.entry(key.clone()).or_default();
         lane.busy = true;
+        lane.tried = Some(now);
         let was_down = lane.failures > 0 || messages.iter().any(|message| message.tries > 0);
         let pause = pause(lane.failures.saturating_add(1), (self.deps.jitter)());
         let channel = self.deps.channels.get(&key.0).cloned();
@@ -206,7 +226,7 @@ impl<O: Outbox> Worker<O> {
             if lane.failures > 0 {
                 tracing::info!(channel = %done.lane.0, contact = %done.lane.1, "sends again");
             }
-            *lane = Lane::default();
+            *lane = Lane { tried: lane.tried, ..Lane::default() };
             if done.sent {
                 self.deps.board.note(&done.lane.0, now, None);
             }

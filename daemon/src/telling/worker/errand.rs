@@ -150,7 +150,11 @@ impl<O: Outbox> Errand<O> {
         if let Some(first) = young.into_iter().next() {
             let delivery = Delivery::Waiting { due_ms: (now + self.pause).0 };
             let tries = first.tries.saturating_add(1);
-            self.report(Outcome::One { message: first.id, delivery, tries }).await;
+            // If that can't be written, the lane's own pause holds all the same.
+            let marked = self.outbox.delivered(first.id, delivery, tries).await;
+            if let Err(refusal) = marked {
+                tracing::debug!(%refusal, "a failed try can't be recorded");
+            }
         }
     }
 

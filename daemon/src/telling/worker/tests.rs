@@ -12,7 +12,8 @@ use crate::summary::{Summary, schedule};
 use crate::telling::channel::{Failure, Letter, Sending};
 use crate::telling::fixture::{ZONE, at, site, telling};
 use crate::telling::policy::{Scene, Teller, Told};
-use crate::telling::topic::{Matter, Topic};
+use crate::telling::topic::{Matter, Topic, Trouble};
+use crate::telling::unwritten::{Unwritten, WithUnwritten};
 use crate::telling::wording;
 
 #[derive(Clone, Default)]
@@ -157,9 +158,17 @@ impl Barn {
             ("phone".to_owned(), Arc::clone(&self.phone) as Arc<dyn Channel>),
             ("mail".to_owned(), Arc::clone(&self.mail) as Arc<dyn Channel>),
         ];
+        self.start_with(channels.into());
+    }
+
+    fn start_with(&mut self, channels: BTreeMap<String, Arc<dyn Channel>>) {
+        self.start_on(self.outbox.clone(), channels);
+    }
+
+    fn start_on(&mut self, outbox: impl Outbox, channels: BTreeMap<String, Arc<dyn Channel>>) {
         let deps = Deps {
-            outbox: self.outbox.clone(),
-            channels: channels.into(),
+            outbox,
+            channels,
             book: AddressBook::new(&telling()),
             site: site(),
             clock: Arc::clone(&self.clock) as SharedClock,
@@ -389,6 +398,104 @@ async fn a_dead_channel_holds_up_no_other() {
 }
 
 #[tokio::test]
+async fn what_can_not_wait_is_tried_at_once_though_the_channel_was_down() {
+    let barn = Barn::at("12 09:00", down_until(at("12 14:25")), Box::new(up));
+    barn.take(&opened(Kind::Stalled, Level::Act, "12 09:00")).await;
+    barn.until("12 14:29").await;
+    let before = barn.phone.tries.lock().unwrap().len();
+    barn.take(&opened(Kind::Overheating, Level::Danger, "12 14:29")).await;
+    let tries = barn.phone.tries.lock().unwrap().len() - before;
+    // One text to Odile with what waited in it, and Bram's.
+    assert_eq!(tries, 2);
+    let texts = Barn::arrived(&barn.phone);
+    assert!(texts.iter().any(|t| t.starts_with("12 14:29 odile: FIRE RISK pile 2026-03")), "{texts:#?}");
+    assert!(texts.iter().any(|t| t.starts_with("12 14:29 bram: FIRE RISK pile 2026-03")), "{texts:#?}");
+    // While it stays down, a grave message too keeps the pauses.
+    let barn = Barn::at("12 14:20", down_until(At::MAX), Box::new(up));
+    barn.take(&opened(Kind::Overheating, Level::Urgent, "12 14:20")).await;
+    barn.until("12 15:20").await;
+    let tries = barn.phone.tries.lock().unwrap().len();
+    assert!(tries <= 7, "{tries}");
+}
+
+/// Real channels and servers that refuse, hang, put off, and drop the line after taking the message.
+#[tokio::test]
+async fn servers_that_fail_in_every_way_lose_nothing() {
+    use crate::config::{MailConfig, MailSecurity, RequestConfig};
+    use crate::telling::mail::MailChannel;
+    use crate::telling::request::RequestChannel;
+    use crate::telling::scripted::{Act, Server};
+
+    let mails = Server::smtp(&[
+        Act::Hang,
+        Act::Answer("greeting", "554 not today"),
+        Act::Answer("rcpt", "451 try later"),
+        Act::DropAfterTaking,
+    ])
+    .await;
+    let texts = Server::http(&[
+        Act::Hang,
+        Act::Answer("500 Oops", ""),
+        Act::Answer("429 Slow", ""),
+        Act::DropAfterTaking,
+    ])
+    .await;
+    let patience = std::time::Duration::from_millis(200);
+    let mail = MailChannel::new(&MailConfig {
+        host: "127.0.0.1".to_owned(),
+        port: mails.address.port(),
+        security: MailSecurity::Plain,
+        user: None,
+        password: None,
+        from: "barn@quillback.example".to_owned(),
+        ca_file: None,
+        as_text: false,
+    });
+    let phone = RequestChannel::new(&RequestConfig {
+        method: "POST".to_owned(),
+        url: format!("http://{}/", texts.address),
+        headers: vec![],
+        body: "{{text}}".to_owned(),
+        content_type: "text/plain".to_owned(),
+        secrets: vec![],
+        ca_file: None,
+    });
+    let channels: [(String, Arc<dyn Channel>); 2] = [
+        ("phone".to_owned(), Arc::new(phone.ok().unwrap().with_patience(patience))),
+        ("mail".to_owned(), Arc::new(mail.ok().unwrap().with_patience(patience))),
+    ];
+    let mut barn = Barn::at("12 09:00", Box::new(up), Box::new(up));
+    barn.stop = None;
+    settle().await;
+    barn.start_with(channels.into());
+    barn.take(&opened(Kind::Stalled, Level::Act, "12 09:00")).await;
+    for _ in 0..300 {
+        if barn.outbox.waiting(10).unwrap().is_empty() {
+            break;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+        barn.clock.advance(Span::minutes(1));
+    }
+    barn.outbox.with(|state| {
+        assert!(state.messages.values().all(|message| matches!(message.delivery, Delivery::Sent { .. })));
+    });
+    // The one that was dropped after it was taken came a second time, under the same id.
+    let id_of = |server: &Server, header: &str| {
+        let of_one = |received: &String| {
+            let line = received.lines().find(|line| line.to_ascii_lowercase().starts_with(header));
+            line.map(str::to_owned)
+        };
+        server.received().iter().filter_map(of_one).collect::<Vec<_>>()
+    };
+    let ids = id_of(&mails, "message-id:");
+    assert_eq!(ids.len(), 2);
+    assert_eq!(ids[0], ids[1]);
+    let keys = id_of(&texts, "idempotency-key:");
+    assert_eq!(keys.len(), 5);
+    assert!(keys.iter().all(|key| *key == keys[0]), "{keys:?}");
+}
+
+#[tokio::test]
 async fn a_refusal_for_good_is_not_repeated() {
     let refused: Script = Box::new(|_, letter| match letter.to.as_str() {
         "odile" => Err(Failure::Never("550 no such user".to_owned())),
@@ -417,6 +524,45 @@ async fn what_went_out_is_not_sent_again_while_the_recorder_takes_no_result() {
     barn.until("12 14:45").await;
     assert_eq!(barn.outbox.waiting(10).unwrap(), []);
     assert_eq!(Barn::sent(&barn.phone).len(), 1);
+}
+
+/// The card is full: nothing can be written, and that is what has to be told.
+#[tokio::test]
+async fn what_the_store_can_not_take_goes_out_once_all_the_same() {
+    let mut barn = Barn::at("12 14:20", down_until(at("12 14:22")), Box::new(up));
+    barn.stop = None;
+    settle().await;
+    let unwritten = Unwritten::default();
+    let outbox = WithUnwritten { stored: barn.outbox.clone(), unwritten: unwritten.clone() };
+    barn.outbox.with(|state| state.refuses = true);
+    let channels: [(String, Arc<dyn Channel>); 2] = [
+        ("phone".to_owned(), Arc::clone(&barn.phone) as Arc<dyn Channel>),
+        ("mail".to_owned(), Arc::clone(&barn.mail) as Arc<dyn Channel>),
+    ];
+    barn.start_on(outbox, channels.into());
+    let (now, trouble) = (barn.now(), Trouble::StoreFailing);
+    let matter = Matter::of_farm(trouble, Level::Urgent, Change::Opened, now, now);
+    let told = barn.teller.take(&matter, Scene { now, recent: &[], mutes: &[] }).unwrap();
+    unwritten.set(std::slice::from_ref(&told));
+    barn.wake.notify_one();
+    for minute in 21..40 {
+        barn.clock.advance(Span::minutes(1));
+        settle().await;
+        if minute == 35 {
+            // There is room again: it is written as if it still waited.
+            barn.outbox.with(|state| state.refuses = false);
+            barn.outbox.keep(told.clone());
+            unwritten.clear();
+            barn.wake.notify_one();
+        }
+    }
+    assert_eq!(Barn::sent(&barn.phone).len(), 1);
+    assert_eq!(Barn::sent(&barn.mail).len(), 1);
+    assert!(Barn::sent(&barn.phone)[0].1.text.starts_with("Heapward can't keep readings since 14:20"));
+    barn.outbox.with(|state| {
+        assert_eq!(state.messages.len(), 2);
+        assert!(state.messages.values().all(|message| matches!(message.delivery, Delivery::Sent { .. })));
+    });
 }
 
 #[tokio::test]
