@@ -42,6 +42,8 @@ pub const PROBE_SETTLE: Span = Span::hours(2);
 pub const ALL_SILENT_SETTLE: Span = Span::minutes(15);
 /// A Pi without network at start may need a while for the time service.
 pub const CLOCK_SETTLE: Span = Span::minutes(30);
+/// A store that fails for less was opened again at the first or second try; after it somebody is told.
+pub const STORE_SETTLE: Span = Span::seconds(10);
 /// Water needs days to work: no second text on drying before.
 pub const DRYING_PAUSE: Span = Span::hours(72);
 /// Openings of one thing within the window that make it unstable.
@@ -281,6 +283,8 @@ pub const DISK_LOW_MB: u64 = 500;
 pub const DISK_ROOM_AGAIN_MB: u64 = 700;
 /// Below this a backup or a repair of the store can fail.
 pub const DISK_NEARLY_FULL_MB: u64 = 100;
+/// A broker or a clock that is away for less is no trouble yet: both need some seconds at every start.
+pub const TROUBLE_LEAST: Span = Span::minutes(1);
 /// A channel that fails for so long is a trouble of its own: a router that starts again takes minutes.
 pub const CHANNEL_TROUBLE: Span = Span::hours(1);
 
@@ -288,6 +292,8 @@ pub const CHANNEL_TROUBLE: Span = Span::hours(1);
 
 /// Every organ gives a sign at least this often, idle or not.
 pub const SIGN_EVERY: Span = Span::seconds(15);
+/// Broker, clock, card and channels are looked at as often: a withheld heartbeat is then at most this late.
+pub const VITALS_EVERY: Span = Span::seconds(5);
 /// An organ without a sign for so long is dead. A card may need half a minute for one commit.
 pub const SIGN_PATIENCE: Span = Span::seconds(90);
 

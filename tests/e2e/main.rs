@@ -11,3 +11,4 @@ mod main_job;
 mod record;
 mod mix;
 mod service;
+mod telling;

@@ -12,6 +12,8 @@ use heapward::standards;
 use heapward::store::{IncidentFilter, Reader, StoreOptions};
 use heapward::telling::policy::Teller;
 use heapward::telling::signs::Signs;
+use heapward::telling::trouble::Vitals;
+use heapward::telling::unwritten::Unwritten;
 use heapward::telling::wording::Site;
 use heapward_rules::units::{At, Span};
 use heapward_rules::verdict::Judgement;
@@ -62,6 +64,8 @@ impl House {
             teller: Teller::new(site, &config.telling),
             outbox: Arc::new(Notify::new()),
             signs: Signs::new(clock.clone(), &[]),
+            vitals: Vitals::default(),
+            unwritten: Unwritten::default(),
         };
         let (handle, commands) = Handle::new(256);
         let (recorder, _) = Recorder::open(parts, handle.clone()).unwrap();

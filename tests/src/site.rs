@@ -40,9 +40,15 @@ impl Site {
         serde_json::from_str(&text).unwrap_or_else(|error| panic!("GET {path}: {error}: {text}"))
     }
 
+    /// The answer, whatever it is.
+    #[track_caller]
+    pub fn try_post(&self, path: &str, body: &Value) -> Answer {
+        self.ask(reqwest::Method::POST, path, Some(body)).unwrap()
+    }
+
     #[track_caller]
     pub fn post(&self, path: &str, body: &Value) -> Value {
-        let answer = self.ask(reqwest::Method::POST, path, Some(body)).unwrap();
+        let answer = self.try_post(path, body);
         assert!((200..300).contains(&answer.status), "POST {path}: {} {}", answer.status, answer.text);
         serde_json::from_str(&answer.text).unwrap()
     }

@@ -4,7 +4,7 @@ use std::thread;
 use std::time::Duration;
 
 use heapward_rules::units::{At, Span};
-use tracing::{error, info};
+use tracing::{debug, error, info};
 
 use crate::clock::SharedClock;
 use crate::limits::{REOPEN_PAUSE_FIRST, REOPEN_PAUSE_MAX};
@@ -49,12 +49,19 @@ impl Keeper {
         self.reopen_if_due();
         let store = self.store.as_mut().ok_or(StoreError::Closed)?;
         let done = work(store);
-        if let Err(problem) = &done
-            && problem.must_reopen()
-        {
-            self.drop_store(problem);
+        match &done {
+            Err(problem) if problem.must_reopen() => self.drop_store(problem),
+            _ => self.works(),
         }
         done
+    }
+
+    /// Only work proves it: a card that takes no write can still be opened.
+    fn works(&mut self) {
+        if self.failing_since.take().is_some() {
+            info!("the store works again");
+        }
+        self.retry = None;
     }
 
     fn drop_store(&mut self, problem: &StoreError) {
@@ -75,10 +82,8 @@ impl Keeper {
         }
         match Store::open_for(&self.options, &self.reader) {
             Ok((store, report)) => {
-                info!(replayed = report.replayed, "the store is open again");
+                debug!(replayed = report.replayed, "the store is open again");
                 self.store = Some(store);
-                self.retry = None;
-                self.failing_since = None;
             }
             Err(problem) => self.drop_store(&problem),
         }

@@ -39,6 +39,8 @@ use crate::config::WatchConfig;
 
 use crate::telling::policy::Teller;
 use crate::telling::signs::Signs;
+use crate::telling::trouble::Vitals;
+use crate::telling::unwritten::Unwritten;
 
 /// What a recorder is made of.
 pub struct Parts {
@@ -56,4 +58,8 @@ pub struct Parts {
     pub outbox: Arc<Notify>,
     /// Where the recorder says that it is alive, and whether the store ails.
     pub signs: Signs,
+    /// How broker, clock, card and channels are doing.
+    pub vitals: Vitals,
+    /// Where the sender finds what the store can't take yet.
+    pub unwritten: Unwritten,
 }

@@ -25,6 +25,10 @@ impl Recorder {
     /// Carries out everything but readings and ticks. Whoever asked may have gone: the answer is then dropped.
     pub(super) fn enter(&mut self, command: Command) {
         let now = self.parts.clock.now();
+        if matches!(command, Command::Delivered { .. } | Command::Merged { .. }) {
+            // It may be about a message that went out before it could be written.
+            self.write_rest(now);
+        }
         match command {
             Command::Readings { .. } | Command::Tick | Command::Stop => {}
             Command::StartPile { pile, by, reply } => {

@@ -109,11 +109,20 @@ impl Desk {
             .collect()
     }
 
-    /// What the passing of time asks for.
-    pub fn due(&mut self, now: At) -> Vec<Told> {
-        self.mutes.retain(|mute| mute.until > now);
-        self.forget(now);
-        let told = self.teller.due(Scene { now, recent: &self.recent, mutes: &self.mutes });
+    /// Open incidents and those that ended lately.
+    pub fn recent(&self) -> &[Incident] {
+        &self.recent
+    }
+
+    /// What the passing of time asks for. While the clock is not set nothing is known of how long a pile's incident
+    /// lasts: then only the daemon's own troubles are told.
+    pub fn due(&mut self, now: At, is_set: bool) -> Vec<Told> {
+        if is_set {
+            self.mutes.retain(|mute| mute.until > now);
+            self.forget(now);
+        }
+        let scene = Scene { now, recent: &self.recent, mutes: &self.mutes };
+        let told = if is_set { self.teller.due(scene) } else { self.teller.due_of_farm(scene) };
         for told in &told {
             self.remember(told.incident.clone());
         }

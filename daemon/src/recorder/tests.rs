@@ -22,6 +22,8 @@ use crate::standards;
 use crate::store::{Reader, StoreOptions};
 use crate::telling::policy::Teller;
 use crate::telling::signs::Signs;
+use crate::telling::trouble::Vitals;
+use crate::telling::unwritten::Unwritten;
 use crate::telling::wording::Site;
 
 const ZONE: chrono_tz::Tz = chrono_tz::America::New_York;
@@ -72,6 +74,8 @@ fn start(dir: &std::path::Path, now: At) -> House {
         teller: Teller::new(site, &telling()),
         outbox: Arc::new(Notify::new()),
         signs: Signs::new(clock.clone(), &[]),
+        vitals: Vitals::default(),
+        unwritten: Unwritten::default(),
     };
     let (handle, commands) = Handle::new(64);
     let (recorder, _) = Recorder::open(parts, handle.clone()).unwrap();

@@ -25,6 +25,7 @@ use crate::model::time;
 use crate::store::{Fate, NewReading, OpenReport, Reader, Store, StoreError};
 use crate::telling::policy::Told;
 use crate::telling::signs::Organ;
+use crate::telling::trouble;
 
 /// The only writer.
 pub struct Recorder {
@@ -201,24 +202,38 @@ impl Recorder {
     /// Time has passed: deadlines, reminders, sealing.
     fn tick(&mut self) {
         let now = self.parts.clock.now();
-        let ails = self.keeper.failing_since().map(|_| "the store can't be written");
+        let is_set = self.parts.clock.is_trusted();
+        let judge = (!self.stale.is_empty()).then_some("a pile can't be judged");
+        let ails = self.keeper.failing_since().map(|_| "the store can't be written").or(judge);
         self.parts.signs.ails(Organ::Recorder, ails);
-        let mut told = Vec::new();
+        let mut told = self.troubles(is_set, now);
         let found: Vec<(String, Vec<Finding>)> =
             self.desks.iter_mut().map(|(id, desk)| (id.clone(), desk.tick(now))).collect();
         for (pile, findings) in found.into_iter().filter(|(_, findings)| !findings.is_empty()) {
             told.extend(self.tell.take(Some(&pile), &findings, now));
             self.changed.insert(pile);
         }
-        if self.parts.clock.is_trusted() {
+        if is_set {
             let found = self.farm.tick(now);
             told.extend(self.farm_told(&found, now));
-            told.extend(self.tell.due(now));
         }
+        told.extend(self.tell.due(now, is_set));
         if !(told.is_empty() && self.unwritten.is_empty() && self.changed.is_empty()) {
             self.conclude(&told, now);
         }
         self.seal(now);
+    }
+
+    /// What ails the daemon itself, from the last look and from the store.
+    fn troubles(&mut self, is_set: bool, now: At) -> Vec<Told> {
+        let Some(mut health) = self.parts.vitals.get() else { return Vec::new() };
+        health.store_failing_since = self.keeper.failing_since();
+        if is_set {
+            // The look may be some seconds old.
+            health.clock_untrusted_since = None;
+        }
+        let matters = trouble::matters(&health, self.tell.recent(), now);
+        matters.iter().filter_map(|matter| self.tell.matter(matter, now)).collect()
     }
 
     /// Writes what was decided in one transaction, shows the judgements, wakes the sender.
@@ -240,6 +255,13 @@ impl Recorder {
         self.show();
     }
 
+    /// Tries again to write what could not be written before.
+    pub(super) fn write_rest(&mut self, now: At) {
+        if !self.unwritten.is_empty() {
+            self.conclude(&[], now);
+        }
+    }
+
     fn write(&mut self, entries: &[NewEntry], concluded: Vec<(String, Concluded)>) {
         let told = &self.unwritten;
         let written = self.keeper.with(|store| {
@@ -256,12 +278,19 @@ impl Recorder {
         match written {
             Ok(()) => {
                 self.concluded.extend(concluded);
+                self.parts.unwritten.clear();
                 if self.unwritten.drain(..).any(|told| !told.messages.is_empty()) {
                     self.parts.outbox.notify_one();
                 }
             }
-            // It is tried again with the next turn; after a restart it is found again in the readings.
-            Err(problem) => warn!("what was concluded could not be written yet: {problem}"),
+            // It is tried again with the next turn; after a restart it is found again in the readings. What there is to
+            // tell goes out meanwhile.
+            Err(problem) => {
+                if self.parts.unwritten.set(&self.unwritten) {
+                    warn!("what was concluded could not be written yet: {problem}");
+                    self.parts.outbox.notify_one();
+                }
+            }
         }
     }
 
@@ -304,6 +333,8 @@ impl Recorder {
                 self.seal_goes_on = report.more;
                 self.sealed_at = Some(now);
             }
+            // That the store fails was said when it began.
+            Err(StoreError::Closed) => {}
             Err(problem) => warn!("sealing waits: {problem}"),
         }
     }

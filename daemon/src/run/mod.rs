@@ -32,6 +32,8 @@ use crate::store::{OpenReport, Reader, StoreError, StoreOptions};
 use crate::telling::heartbeat::{self, Heartbeat};
 use crate::telling::policy::Teller;
 use crate::telling::signs::{Organ, Signs};
+use crate::telling::trouble::Vitals;
+use crate::telling::unwritten::{Unwritten, WithUnwritten};
 use crate::telling::wording::Site;
 use crate::telling::{backoff, ways, worker};
 
@@ -103,6 +105,7 @@ impl Daemon {
             heartbeat.map_err(|error| StartError::Channels(vec![format!("[heartbeat]: {error}")]))?;
         let site = site(&config);
         let teller = Teller::new(site.clone(), &config.telling);
+        let (vitals, unwritten) = (Vitals::default(), Unwritten::default());
         let (handle, commands) = Handle::new(RECORDER_QUEUE);
         let recorder_parts = RecorderParts {
             store: StoreOptions::new(&config.store.dir, config.farm.timezone),
@@ -118,6 +121,8 @@ impl Daemon {
             teller: teller.clone(),
             outbox: wake.clone(),
             signs: signs.clone(),
+            vitals: vitals.clone(),
+            unwritten: unwritten.clone(),
         };
         let (recorder, reader, report) = record(recorder_parts, handle.clone(), commands).await?;
         let kept = book::kept(&reader, config.farm.timezone).map_err(StartError::Ingest)?;
@@ -144,7 +149,10 @@ impl Daemon {
             terminal: parts.terminal,
         };
         let deps = worker::Deps {
-            outbox: outbox::StoredOutbox { reader: reader.clone(), handle: handle.clone() },
+            outbox: WithUnwritten {
+                stored: outbox::StoredOutbox { reader: reader.clone(), handle: handle.clone() },
+                unwritten,
+            },
             channels: ways::connect(&config.telling, &surroundings).map_err(StartError::Channels)?,
             book: teller.book().clone(),
             site,
@@ -166,6 +174,14 @@ impl Daemon {
             probes: probes.clone(),
         };
         let pages = tokio::spawn(crate::http::serve(parts.http, app, until(stopped.clone())));
+        let look = vital::Look {
+            signs: signs.clone(),
+            vitals,
+            clock: parts.clock.clone(),
+            ingest: ingest_handle.clone(),
+            channels: board.clone(),
+            dir: config.store.dir.clone(),
+        };
         let daily = daily::Daily {
             config,
             clock: parts.clock.clone(),
@@ -176,7 +192,7 @@ impl Daemon {
             probes: probes.clone(),
         };
         let mut helpers = helpers(daily, parts.clock.clone(), handle.clone(), signs.clone(), stopped.clone());
-        helpers.extend(life(signs, parts.clock, ingest_handle.clone(), heartbeat, stopped));
+        helpers.extend(life(look, signs, parts.clock, heartbeat, stopped));
         info!("ready");
         Ok(Daemon {
             handle,
@@ -237,18 +253,15 @@ fn helpers(
 
 /// Looks at the signs of life, and tells systemd and the outside.
 fn life(
+    look: vital::Look,
     signs: Signs,
     clock: SharedClock,
-    ingest: IngestHandle,
     heartbeat: Option<Heartbeat>,
     stopped: watch::Receiver<bool>,
 ) -> Vec<JoinHandle<()>> {
     let interval = heartbeat::watchdog_interval();
     let fed = heartbeat::watch(signs.clone(), interval, heartbeat::feed_systemd, until(stopped.clone()));
-    let mut tasks = vec![
-        tokio::spawn(vital::look(signs.clone(), clock.clone(), ingest, until(stopped.clone()))),
-        tokio::spawn(fed),
-    ];
+    let mut tasks = vec![tokio::spawn(look.run(until(stopped.clone()))), tokio::spawn(fed)];
     tasks.extend(heartbeat.map(|heartbeat| tokio::spawn(heartbeat.run(signs, clock, until(stopped)))));
     tasks
 }

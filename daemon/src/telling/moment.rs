@@ -95,7 +95,9 @@ impl Moment {
 
     fn of_trouble(trouble: Trouble, level: Level) -> Moment {
         match trouble {
-            Trouble::StoreFailing => Moment::wrong(by_level(level)),
+            Trouble::StoreFailing => {
+                Moment { settle: limits::STORE_SETTLE, ..Moment::wrong(by_level(level)) }
+            }
             Trouble::BrokerAway => {
                 Moment { settle: limits::ALL_SILENT_SETTLE, ..Moment::wrong(When::Waking) }
             }

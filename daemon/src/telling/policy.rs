@@ -97,10 +97,21 @@ impl Teller {
 
     /// What has become due by the passing of time: first tellings that waited, reminders, the second person.
     pub fn due(&self, scene: Scene<'_>) -> Vec<Told> {
+        self.due_where(scene, |_| true)
+    }
+
+    /// The same for the daemon's own troubles alone.
+    pub fn due_of_farm(&self, scene: Scene<'_>) -> Vec<Told> {
+        self.due_where(scene, |incident| matches!(Topic::parse(&incident.kind), Some(Topic::Farm(_))))
+    }
+
+    fn due_where(&self, scene: Scene<'_>, is_asked: impl Fn(&Incident) -> bool) -> Vec<Told> {
         let mut recent = scene.recent.to_vec();
         let mut told = Vec::new();
         for index in 0..recent.len() {
-            let Some(before) = recent.get(index).filter(|incident| incident.closed_ms.is_none()) else {
+            let Some(before) =
+                recent.get(index).filter(|incident| incident.closed_ms.is_none() && is_asked(incident))
+            else {
                 continue;
             };
             let now_told = self.look(before.clone(), Scene { recent: &recent, ..scene });

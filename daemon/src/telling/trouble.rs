@@ -2,9 +2,10 @@
 //! so that a restart neither repeats nor forgets one.
 
 use std::collections::BTreeMap;
+use std::sync::{Arc, RwLock};
 
 use heapward_rules::finding::{Change, Level};
-use heapward_rules::units::At;
+use heapward_rules::units::{At, Span};
 
 use super::topic::{Matter, Topic, Trouble, parse_level};
 use super::worker::ChannelState;
@@ -13,7 +14,7 @@ use crate::model::incident::Incident;
 
 /// How the daemon is doing. Absent means known to be well: a broker that was not reached yet since the start is away
 /// since the start.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Health {
     /// Since when readings can't be kept.
     pub store_failing_since: Option<At>,
@@ -26,15 +27,40 @@ pub struct Health {
     pub channels: BTreeMap<String, ChannelState>,
 }
 
+/// How the daemon was doing at the last look, for the recorder, which tells of it.
+#[derive(Clone, Debug, Default)]
+pub struct Vitals {
+    /// `None` before the first look: nothing is known then, and nothing begins or ends.
+    last: Arc<RwLock<Option<Health>>>,
+}
+
+// === impl Vitals ===
+
+impl Vitals {
+    pub fn set(&self, health: Health) {
+        if let Ok(mut last) = self.last.write() {
+            *last = Some(health);
+        }
+    }
+
+    pub fn get(&self) -> Option<Health> {
+        self.last.read().ok()?.clone()
+    }
+}
+
 /// What has begun, got worse or ended. `recent` as for the policy.
 pub fn matters(health: &Health, recent: &[Incident], now: At) -> Vec<Matter> {
     let mut found = Vec::new();
-    let plain = |trouble, since: Option<At>, level| {
+    let plain = |trouble, since: Option<At>, level, least: Span| {
+        // What is open goes on; a beginning has to last first.
+        let is_open = open_one(trouble, None, recent).is_some();
+        let since = since.filter(|since| is_open || now - *since >= least);
         change(trouble, None, since.map(|since| (level, since)), recent, now)
     };
-    found.extend(plain(Trouble::StoreFailing, health.store_failing_since, Level::Urgent));
-    found.extend(plain(Trouble::BrokerAway, health.broker_away_since, Level::Act));
-    found.extend(plain(Trouble::ClockUntrusted, health.clock_untrusted_since, Level::Act));
+    let (store, least) = (health.store_failing_since, limits::TROUBLE_LEAST);
+    found.extend(plain(Trouble::StoreFailing, store, Level::Urgent, Span::ZERO));
+    found.extend(plain(Trouble::BrokerAway, health.broker_away_since, Level::Act, least));
+    found.extend(plain(Trouble::ClockUntrusted, health.clock_untrusted_since, Level::Act, least));
     found.extend(disk(health.free_mb, recent, now));
     for (channel, state) in &health.channels {
         // After a restart nothing has failed yet: only a message that went out proves that it works again.

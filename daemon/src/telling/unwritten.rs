@@ -27,12 +27,15 @@ pub struct WithUnwritten<O> {
 // === impl Unwritten ===
 
 impl Unwritten {
-    /// Everything that waits to be written, in place of what was here.
-    pub fn set(&self, told: &[Told]) {
-        if let Ok(mut kept) = self.told.lock() {
+    /// Everything that waits to be written, in place of what was here. Whether that is anything new.
+    pub fn set(&self, told: &[Told]) -> bool {
+        let Ok(mut kept) = self.told.lock() else { return false };
+        let is_new = kept.as_slice() != told;
+        if is_new {
             kept.clear();
             kept.extend_from_slice(told);
         }
+        is_new
     }
 
     pub fn clear(&self) {

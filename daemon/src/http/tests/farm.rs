@@ -26,6 +26,8 @@ use crate::standards;
 use crate::store::{Reader, StoreOptions};
 use crate::telling::policy::Teller;
 use crate::telling::signs::Signs;
+use crate::telling::trouble::Vitals;
+use crate::telling::unwritten::Unwritten;
 use crate::telling::wording::Site;
 
 /// 2026-05-01T15:00:00Z, the hour in which the first pile is built.
@@ -314,6 +316,8 @@ fn parts(config: &Config, clock: Arc<ManualClock>) -> Parts {
     let site = Site { farm: config.farm.name.clone(), zone, shows: config.farm.shows, page: None };
     Parts {
         signs: Signs::new(clock.clone(), &[]),
+        vitals: Vitals::default(),
+        unwritten: Unwritten::default(),
         store: StoreOptions::new(&config.store.dir, zone),
         clock,
         zone,

@@ -20,7 +20,8 @@ pub(super) fn trouble(view: View<'_>, trouble: Trouble) -> Draft {
             .action("Check the power and network in the barn, then the broker.")
             .hint("Hand readings keep the evidence."),
         Trouble::ClockUntrusted => {
-            Draft::fact(format!("Heapward's clock is not set since {since}; readings are held."))
+            // Since when, only the clock itself could say.
+            Draft::fact("Heapward's clock is not set: readings without a time are held.")
                 .action("Check the network or the clock's battery; enter hand readings with their time.")
         }
         Trouble::ChannelFailing => {

@@ -155,6 +155,10 @@ impl View<'_> {
             Topic::Pile(Kind::Overheating) => heat::cooled(self),
             Topic::Pile(Kind::RunAtRisk) => heat::run_decided(self),
             Topic::Pile(Kind::Qualified) => news::no_longer_qualified(self),
+            Topic::Farm(Trouble::ClockUntrusted) => {
+                Draft::fact(format!("Heapward's clock is set again at {}.", self.when(self.closed())))
+                    .hint("What was held is dated now. Nothing more to do for this.")
+            }
             _ => Draft::fact(format!(
                 "{} {} since {} (began {}).",
                 self.about(),
@@ -177,7 +181,6 @@ impl View<'_> {
             Topic::Farm(Trouble::StoreFailing) => "readings are kept again".to_owned(),
             Topic::Farm(Trouble::DiskLow) => "card has room again".to_owned(),
             Topic::Farm(Trouble::BrokerAway) => "broker is reached again".to_owned(),
-            Topic::Farm(Trouble::ClockUntrusted) => "clock is set again".to_owned(),
             Topic::Farm(Trouble::ChannelFailing) => format!("{} sends again", self.spot()),
             _ => format!("{}: over", self.phrase_with_place()),
         }

@@ -541,7 +541,7 @@ async fn what_the_store_can_not_take_goes_out_once_all_the_same() {
     ];
     barn.start_on(outbox, channels.into());
     let (now, trouble) = (barn.now(), Trouble::StoreFailing);
-    let matter = Matter::of_farm(trouble, Level::Urgent, Change::Opened, now, now);
+    let matter = Matter::of_farm(trouble, Level::Urgent, Change::Opened, now, now - limits::STORE_SETTLE);
     let told = barn.teller.take(&matter, Scene { now, recent: &[], mutes: &[] }).unwrap();
     unwritten.set(std::slice::from_ref(&told));
     barn.wake.notify_one();
@@ -558,7 +558,7 @@ async fn what_the_store_can_not_take_goes_out_once_all_the_same() {
     }
     assert_eq!(Barn::sent(&barn.phone).len(), 1);
     assert_eq!(Barn::sent(&barn.mail).len(), 1);
-    assert!(Barn::sent(&barn.phone)[0].1.text.starts_with("Heapward can't keep readings since 14:20"));
+    assert!(Barn::sent(&barn.phone)[0].1.text.starts_with("Heapward can't keep readings since 14:19"));
     barn.outbox.with(|state| {
         assert_eq!(state.messages.len(), 2);
         assert!(state.messages.values().all(|message| matches!(message.delivery, Delivery::Sent { .. })));

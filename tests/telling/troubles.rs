@@ -1,0 +1,155 @@
+//! What ails the daemon itself is told once, and once when it is over; meanwhile no heartbeat goes out. The daemon is
+//! the whole one, in this process, on a clock that is moved.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use heapward::clock::ManualClock;
+use heapward::config::Config;
+use heapward::config::read::load;
+use heapward::run::{Daemon, Parts};
+use heapward::standards;
+use heapward_rules::units::Span;
+use heapward_tests::broker::Broker;
+use heapward_tests::receiver::Receiver;
+use tokio::net::TcpListener;
+
+use crate::NOW;
+
+struct Barn {
+    clock: Arc<ManualClock>,
+    receiver: Receiver,
+    daemon: Daemon,
+    _dir: tempfile::TempDir,
+}
+
+fn config(dir: &std::path::Path, way_in: &str, port: u16) -> Config {
+    let file = dir.join("heapward.toml");
+    let text = format!(
+        r#"
+[farm]
+name = "Quillback Farm"
+timezone = "America/New_York"
+
+[store]
+dir = "{dir}"
+
+[http]
+listen = "127.0.0.1:0"
+
+{way_in}
+
+[[probe]]
+id = "k1"
+topic = "heap/k1"
+every = "1m"
+value = ""
+unit = "F"
+
+[[channel]]
+name = "text"
+kind = "request"
+url = "http://127.0.0.1:{port}/text"
+body = "{{{{text}}}}"
+content_type = "text/plain"
+
+[[contact]]
+name = "Odile Marsh"
+addresses = {{ text = "+15550100" }}
+
+[heartbeat]
+url = "http://127.0.0.1:{port}/alive"
+every = "1m"
+"#,
+        dir = dir.join("records").display()
+    );
+    std::fs::write(&file, text).unwrap();
+    load(&file).unwrap_or_else(|problems| panic!("{problems}"))
+}
+
+impl Barn {
+    async fn start(way_in: &str) -> Barn {
+        heapward::telling::install_tls();
+        let dir = tempfile::tempdir().unwrap();
+        let receiver = Receiver::start();
+        // Half past nine: far from quiet hours.
+        let clock = Arc::new(ManualClock::new(NOW + Span::hours(3)));
+        let parts = Parts {
+            config: config(dir.path(), way_in, receiver.port),
+            standards: standards::built_in().unwrap(),
+            clock: clock.clone(),
+            http: TcpListener::bind("127.0.0.1:0").await.unwrap(),
+            endpoint: Some(TcpListener::bind("127.0.0.1:0").await.unwrap()),
+            terminal: || Box::new(std::io::sink()),
+        };
+        let daemon = Daemon::start(parts).await.unwrap();
+        Barn { clock, receiver, daemon, _dir: dir }
+    }
+
+    /// Lets time pass by the five seconds in which the daemon looks at itself.
+    async fn pass(&self, span: Span) {
+        for _ in 0..span.0 / 5_000 {
+            self.clock.advance(Span::seconds(5));
+            tokio::time::sleep(Duration::from_millis(4)).await;
+        }
+        // What goes over a socket needs real time.
+        tokio::time::sleep(Duration::from_millis(200)).await;
+    }
+
+    /// Heartbeats while a span passes.
+    async fn beats(&self, span: Span) -> usize {
+        let before = self.receiver.with("/alive").len();
+        self.pass(span).await;
+        self.receiver.with("/alive").len() - before
+    }
+
+    fn texts(&self) -> Vec<String> {
+        self.receiver.with("/text").into_iter().map(|request| request.body).collect()
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_clock_that_is_not_set_is_told_once_and_its_end_once() {
+    let barn = Barn::start("[endpoint]\nlisten = \"127.0.0.1:0\"").await;
+    assert!(barn.beats(Span::minutes(3)).await >= 2);
+    barn.clock.set_trusted(false);
+    barn.pass(Span::minutes(1)).await;
+    assert_eq!(barn.beats(Span::minutes(5)).await, 0);
+    assert_eq!(barn.texts(), Vec::<String>::new());
+    barn.pass(Span::minutes(40)).await;
+    let told = "Heapward's clock is not set: readings without a time are held. Check the network or the clock's battery; \
+                enter hand readings with their time.";
+    assert_eq!(barn.texts(), [told]);
+    // The time service sets it ahead.
+    barn.clock.step_to(NOW + Span::hours(30));
+    barn.clock.set_trusted(true);
+    barn.pass(Span::minutes(2)).await;
+    let texts = barn.texts();
+    assert_eq!(texts.len(), 2, "{texts:#?}");
+    assert!(texts[1].starts_with("Heapward's clock is set again at "), "{texts:#?}");
+    assert!(barn.beats(Span::minutes(2)).await >= 1);
+    barn.daemon.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_broker_that_is_away_is_told_once_and_its_end_once() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut broker = Broker::start(dir.path());
+    let barn = Barn::start(&format!("[broker]\nhost = \"127.0.0.1\"\nport = {}", broker.port)).await;
+    while barn.beats(Span::minutes(1)).await == 0 {}
+    broker.process().kill();
+    tokio::time::sleep(Duration::from_millis(200)).await;
+    barn.pass(Span::seconds(30)).await;
+    assert_eq!(barn.beats(Span::minutes(5)).await, 0);
+    barn.pass(Span::minutes(15)).await;
+    let texts = barn.texts();
+    assert_eq!(texts.len(), 1, "{texts:#?}");
+    assert!(texts[0].starts_with("Heapward can't reach the MQTT broker since 09:3"), "{texts:#?}");
+    broker.start_again();
+    while barn.beats(Span::minutes(1)).await == 0 {}
+    barn.pass(Span::minutes(1)).await;
+    let texts = barn.texts();
+    assert_eq!(texts.len(), 2, "{texts:#?}");
+    assert!(texts[1].starts_with("Heapward: broker is reached again since "), "{texts:#?}");
+    barn.daemon.stop().await;
+}
