@@ -55,6 +55,8 @@ pub const ALL_CLEAR_LEAST: Span = Span::minutes(10);
 pub const LATE_FINDING: Span = Span::minutes(10);
 /// Time for the rest of a late batch to come in before a late finding is told: a gateway hands over days in seconds.
 pub const LATE_SETTLE: Span = Span::seconds(30);
+/// Reminders in all of one level; then the daily summary alone goes on saying it, except for danger.
+pub const REMINDERS_IN_ALL: u32 = 6;
 /// Reminders before the second person is told.
 pub const REMINDERS_MAX: u32 = 2;
 /// First and further reminders of danger that nobody has seen.
@@ -62,6 +64,8 @@ pub const DANGER_REMIND_FIRST: Span = Span::minutes(15);
 pub const DANGER_REMIND_NEXT: Span = Span::minutes(30);
 /// After this a thing that was seen, or of which everybody was told, is told again while it lasts.
 pub const REMIND_AGAIN: Span = Span::hours(12);
+/// Longest silence about a pile: a day of work at it. It always ends by itself.
+pub const MUTE_MAX: Span = Span::hours(24);
 /// Reminder of a harvest that is planned too early.
 pub const HARVEST_NOTICE: Span = Span::days(7);
 /// Good news for planning the day comes at this local time.
@@ -364,9 +368,9 @@ pub const INSTANT_MAX_MS: i64 = 253_402_300_799_999;
 pub const TICK_EVERY: Span = Span::seconds(1);
 /// A part that has not stopped after this is left behind, so that the service manager need not kill.
 pub const STOP_SECONDS_MAX: u64 = 10;
-/// Stretch of a summary's chart, and its points for each spot.
-pub const SUMMARY_CHART: Span = Span::days(7);
-pub const SUMMARY_CHART_POINTS: usize = 168;
+/// Stretch of a summary's chart, and the time that one point of it stands for.
+pub const SUMMARY_CHART_DAYS: i64 = 7;
+pub const SUMMARY_CHART_STEP: Span = Span::hours(1);
 /// Pause before a summary that could not be made is tried again.
 pub const SUMMARY_RETRY: Span = Span::minutes(1);
 /// Threads for network and pages; the store has its own.

@@ -7,6 +7,7 @@ use std::thread::JoinHandle;
 
 use heapward::clock::{Clock, ManualClock};
 use heapward::demo::setup;
+use heapward::model::message::Delivery;
 use heapward::recorder::{Handle, Parts, ProbeFacts, Probes, Recorder, Refusal};
 use heapward::standards;
 use heapward::store::{IncidentFilter, Reader, StoreOptions};
@@ -133,6 +134,34 @@ impl House {
             .collect();
         incidents.sort();
         Outcome { judgements, incidents }
+    }
+
+    /// Every telling that went to a telephone, in order of the time at which it may come: `2026-04 overheating opened,
+    /// Tue 21 Apr 14:20: TEXT`.
+    pub(crate) async fn texts(&self) -> Vec<String> {
+        self.settle().await;
+        let mut texts = Vec::new();
+        for message in self.reader.messages(None, 10_000).unwrap() {
+            let Some(id) = message
+                .incident
+                .clone()
+                .filter(|_| message.channel == "phone" && message.contact == "Odile Marsh")
+            else {
+                continue;
+            };
+            let incident = self.reader.incident(&id).unwrap().unwrap();
+            let telling = incident.tellings.iter().find(|telling| telling.messages.contains(&message.id));
+            let Delivery::Waiting { due_ms } = message.delivery else {
+                panic!("nobody sends here: {message:?}")
+            };
+            let when = heapward::model::time::local(At(due_ms), setup::config().unwrap().farm.timezone);
+            let pile = incident.pile.unwrap_or_else(|| "farm".to_owned());
+            let when = when.format("%a %-d %b %H:%M");
+            let step = &telling.unwrap().step;
+            texts.push((due_ms, format!("{pile} {} {step}, {when}: {}", incident.kind, message.text)));
+        }
+        texts.sort();
+        texts.into_iter().map(|(_, text)| text).collect()
     }
 
     pub(crate) async fn stop(self) {

@@ -7,6 +7,7 @@
 
 mod house;
 mod tape;
+mod texts;
 
 use heapward::demo::chance::Chance;
 use heapward_rules::units::Span;

@@ -34,23 +34,34 @@ const MENDED_AFTER: Span = Span::hours(20);
 // === impl Tape ===
 
 impl Tape {
+    /// With mishaps, and with a grower who does what is needed.
     pub(crate) fn of_season(seed: u64, days: i64) -> Tape {
+        Tape::play(seed, days, Some(Mishaps::new(seed)))
+    }
+
+    /// Without mishaps; the grower looks after the first bay alone, and the others go wrong.
+    pub(crate) fn of_one_good_pile(seed: u64, days: i64) -> Tape {
+        Tape::play(seed, days, None)
+    }
+
+    fn play(seed: u64, days: i64, mut mishaps: Option<Mishaps>) -> Tape {
         let mut farm = Farm::new(seed);
-        let mut mishaps = Mishaps::new(seed);
+        let is_cared_for = mishaps.is_some();
         let mut mending: Vec<(At, Mishap)> = Vec::new();
         let mut tape = Tape { steps: Vec::new() };
         for bay in 0..3 {
             tape.push(farm.now, Item::Start(Box::new(farm.record(bay).unwrap())));
         }
         while farm.now < BEGINS + Span::days(days) {
-            for mishap in mishaps.due(farm.now) {
+            let now = farm.now;
+            for mishap in mishaps.as_mut().map(|mishaps| mishaps.due(now)).unwrap_or_default() {
                 suffer(&mut farm, mishap);
                 mending.push((farm.now + MENDED_AFTER, mishap));
             }
             while let Some(index) = mending.iter().position(|(due, _)| *due <= farm.now) {
                 mend(&mut farm, mending.remove(index).1);
             }
-            tape.work(&mut farm);
+            tape.work(&mut farm, is_cared_for);
             let at = farm.now;
             let said = farm.pass_minute();
             if !said.is_empty() {
@@ -77,8 +88,8 @@ impl Tape {
         self.push(at, Item::Enter(entry));
     }
 
-    /// What the grower does, by a fixed plan.
-    fn work(&mut self, farm: &mut Farm) {
+    /// What the grower does, by a fixed plan: in all bays, or in the first alone.
+    fn work(&mut self, farm: &mut Farm, in_all: bool) {
         let (at, minutes) = (farm.now, (farm.now - BEGINS).0 / 60_000);
         let hand = |spot: &str, value: f64| Event::HandReading {
             spot: spot.to_owned(),
@@ -92,7 +103,7 @@ impl Tape {
                     self.enter(at, pile, hand("core", core));
                 }
             }
-            660 => {
+            660 if in_all => {
                 farm.work(1, Work::Water { litres: 250.0 });
                 self.enter(at, "2026-04", Event::Watered { litres: Some(250.0) });
                 let timer = heapward::demo::bay::Timer { on_seconds: 240, every_minutes: 30 };
@@ -100,12 +111,12 @@ impl Tape {
                 let event = Event::AerationChanged { on_seconds: Some(240), off_seconds: Some(1560) };
                 self.enter(at, "2026-04", event);
             }
-            4_500 => {
+            4_500 if in_all => {
                 farm.work(2, Work::RemixDry);
                 self.enter(at, "2026-05", Event::MaterialAdded { what: "dry bedding".to_owned() });
                 self.enter(at, "2026-05", Event::Turned);
             }
-            7_300 => {
+            7_300 if in_all => {
                 farm.swap_for_spare("k8");
                 let placement = PlacementRecord {
                     probe: "k10".to_owned(),

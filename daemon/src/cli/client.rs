@@ -125,6 +125,11 @@ impl Client {
             .map_err(|error| Failure::failed(format!("{} gives no Heapward answer ({error})", self.base)))
     }
 
+    /// For what has no answer but that it was done.
+    pub(super) fn send_only(&self, path: &[&str], body: &Value) -> Result<(), Failure> {
+        self.send(Method::POST, path, &[], Some(body)).map(|_| ())
+    }
+
     fn send(
         &self,
         method: Method,

@@ -11,6 +11,7 @@ pub mod demo;
 pub mod doctor;
 pub mod export;
 pub mod import;
+pub mod incidents;
 pub mod init;
 pub mod judge;
 pub mod listen;
@@ -85,6 +86,8 @@ pub enum Command {
     Season(season::SeasonArgs),
     /// Enter and look at piles of the running daemon
     Pile(pile::PileArgs),
+    /// Show what was noticed and who was told; say that it was seen; keep a pile quiet for a while
+    Incidents(incidents::IncidentsArgs),
     /// Send a test message to every contact by every channel, and say what happened
     SendTest(ConfigArg),
     /// Show a one-time link and its square code, by which a phone gets its pass
@@ -150,6 +153,7 @@ pub fn run(command: Command) -> Outcome {
         Command::Mix(args) => mix::run(&args),
         Command::Season(args) => season::run(&args),
         Command::Pile(args) => pile::run(&args),
+        Command::Incidents(args) => incidents::run(&args),
         Command::Doctor(args) => doctor::run(&args),
         Command::SendTest(args) => send_test::run(&args),
         Command::Pair(args) => pass::pair(&args),

@@ -33,6 +33,7 @@
 //! | GET `/outbox` | r | messages to people |
 //! | GET `/about` | r | version, clock, records, passes, messages in and out, rules |
 //! | POST `/seen` | f | a person has seen an incident |
+//! | POST `/mute` | f | no messages of a pile for some hours |
 //! | GET `/pair` | - | how a phone gets its pass |
 //! | POST `/pair` | - | uses a one-time code up for a pass |
 //! | GET `/pair/{code}` | - | the same with the code filled in; uses nothing up |
@@ -76,6 +77,7 @@ mod paced;
 mod pages;
 mod params;
 mod problem;
+mod receipts;
 mod routes;
 mod server;
 mod sources;

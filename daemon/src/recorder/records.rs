@@ -7,11 +7,13 @@ use super::handle::{Command, Refusal};
 use super::pile_desk::PileDesk;
 use super::tell;
 use super::work::Recorder;
+use crate::limits::MUTE_MAX;
 use crate::model::entry::{Entry, Event, NewEntry};
 use crate::model::message::{Delivery, OutboxMessage};
 use crate::model::pile::{PileRecord, PlacementRecord};
 use crate::model::time::rfc3339;
 use crate::store::StoreError;
+use crate::telling::policy::Mute;
 
 impl From<StoreError> for Refusal {
     fn from(problem: StoreError) -> Refusal {
@@ -219,9 +221,14 @@ impl Recorder {
         if until <= now {
             return Err(Refusal::Wrong("until: a mute needs an end that lies ahead".to_owned()));
         }
-        let document =
-            self.tell.mute(pile, until).map_err(|problem| Refusal::Unavailable(problem.to_string()))?;
+        if until - now > MUTE_MAX {
+            return Err(Refusal::Wrong(format!(
+                "until: a pile can be kept quiet for {MUTE_MAX} at most; ask again when it is over"
+            )));
+        }
         let what = format!("no messages until {}: {reason}", rfc3339(until));
+        let mute = Mute { pile: pile.to_owned(), until, reason: reason.to_owned() };
+        let document = self.tell.mute(mute).map_err(|problem| Refusal::Unavailable(problem.to_string()))?;
         let entry = new_entry(pile, now, now, "heapward".to_owned(), Event::RecordEvent { what });
         Ok(self.keeper.with(|store| {
             store.transact(|tx| {

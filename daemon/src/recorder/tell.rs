@@ -27,6 +27,8 @@ pub struct Desk {
 struct StoredMute {
     pile: String,
     until_ms: i64,
+    #[serde(default)]
+    reason: String,
 }
 
 // === impl Desk ===
@@ -137,13 +139,14 @@ impl Desk {
     }
 
     /// Adds a mute; the document to store.
-    pub fn mute(&mut self, pile: &str, until: At) -> Result<Vec<u8>, serde_json::Error> {
-        self.mutes.retain(|mute| mute.pile != pile);
-        self.mutes.push(Mute { pile: pile.to_owned(), until });
+    pub fn mute(&mut self, mute: Mute) -> Result<Vec<u8>, serde_json::Error> {
+        self.mutes.retain(|other| other.pile != mute.pile);
+        self.mutes.push(mute);
         let stored: Vec<StoredMute> = self
             .mutes
             .iter()
-            .map(|mute| StoredMute { pile: mute.pile.clone(), until_ms: mute.until.0 })
+            .cloned()
+            .map(|Mute { pile, until, reason }| StoredMute { pile, until_ms: until.0, reason })
             .collect();
         serde_json::to_vec(&stored)
     }
@@ -184,8 +187,10 @@ fn is_of_farm_watch(incident: &Incident) -> bool {
     matches!(incident.kind.as_str(), "probe-silent" | "all-silent")
 }
 
-fn stored_mutes(reader: &Reader) -> Result<Vec<Mute>, StoreError> {
+/// The mutes that were asked for last, those that have ended too.
+pub fn stored_mutes(reader: &Reader) -> Result<Vec<Mute>, StoreError> {
     let bytes = reader.document(MUTES)?.unwrap_or_default();
     let stored: Vec<StoredMute> = serde_json::from_slice(&bytes).unwrap_or_default();
-    Ok(stored.into_iter().map(|mute| Mute { pile: mute.pile, until: At(mute.until_ms) }).collect())
+    let mute = |StoredMute { pile, until_ms, reason }| Mute { pile, until: At(until_ms), reason };
+    Ok(stored.into_iter().map(mute).collect())
 }

@@ -2,19 +2,24 @@
 
 use std::future::Future;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use chrono::NaiveDate;
 use heapward_rules::ids::ProbeId;
-use heapward_rules::reading::{Quantity, reported_c};
+use heapward_rules::reading::Quantity;
 use heapward_rules::units::{At, Span};
 use heapward_rules::verdict::Verdict;
 use tracing::warn;
 
+use super::counting::{Counting, Points, thinned};
 use crate::clock::SharedClock;
 use crate::config::Config;
+use crate::disk;
+use crate::ingest::IngestHandle;
 use crate::ingest::book::Book;
-use crate::limits::{SUMMARY_CHART, SUMMARY_CHART_POINTS, SUMMARY_RETRY};
+use crate::limits::{RANGE_READINGS_MAX, SUMMARY_CHART_DAYS, SUMMARY_CHART_STEP, SUMMARY_RETRY};
 use crate::model::entry::Event;
+use crate::model::reading::SeriesKey;
 use crate::model::words;
 use crate::recorder::{Handle, PileView};
 use crate::store::{IncidentFilter, Latest, Reader, StoreError};
@@ -36,6 +41,9 @@ pub(super) struct Daily {
     pub(super) teller: Teller,
     pub(super) board: Board,
     pub(super) probes: Book,
+    pub(super) ingest: IngestHandle,
+    /// Refused messages that were in the summary before: the counter runs since the start.
+    pub(super) refused: AtomicU64,
 }
 
 // === impl Daily ===
@@ -87,7 +95,9 @@ impl Daily {
         let snapshot = snapshot.map_err(|e| e.to_string())?.map_err(|e| e.to_string())?;
         let summary = crate::summary::compose(&snapshot);
         let messages = self.teller.summary(&summary, day, now);
-        self.handle.summary(messages, LAST_DAY, day.to_string()).await.map_err(|e| e.to_string())
+        self.handle.summary(messages, LAST_DAY, day.to_string()).await.map_err(|e| e.to_string())?;
+        self.refused.store(self.ingest.status().counts.refused, Ordering::Relaxed);
+        Ok(())
     }
 
     fn snapshot(&self, now: At) -> Result<Snapshot, StoreError> {
@@ -97,8 +107,15 @@ impl Daily {
         let incidents = self.reader.incidents(&IncidentFilter::default(), None, 500)?;
         let since = now - DAY;
         let told = incidents.iter().filter(|i| i.closed_ms.is_none_or(|closed| At(closed) >= since));
+        let stands = |probe: &ProbeId| {
+            let placements = views.iter().flat_map(|view| &view.pile.placements);
+            let mut of_probe = placements.filter(|placement| placement.probe == probe.as_str());
+            of_probe.any(|placement| placement.until_ms.is_none_or(|until| At(until) > now))
+        };
+        // A probe in the drawer has nothing to say.
         let in_use = self.probes.all();
-        let probes = in_use.iter().map(|probe| probe_day(&probe.id, probe.every, &latest, now));
+        let probes = in_use.iter().filter(|probe| stands(&probe.id));
+        let probes = probes.map(|probe| probe_day(&probe.id, probe.every, &latest, now));
         Ok(Snapshot {
             now,
             since,
@@ -107,14 +124,19 @@ impl Daily {
             probes: probes.collect(),
             incidents: told.cloned().collect(),
             house: House {
-                free_mb: None,
+                free_mb: disk::free_bytes(&self.config.store.dir).ok().map(|bytes| bytes / 1_000_000),
                 clock_trusted: self.clock.is_trusted(),
                 last_backup: None,
-                record: None,
+                record: self.reader.log_head()?,
                 required: views.iter().find_map(|view| Some(view.judgement.verdicts.first()?.required?.time)),
                 channels: self.board.states(),
                 messages_week: self.messages_week(now)?,
-                refused: 0,
+                refused: self
+                    .ingest
+                    .status()
+                    .counts
+                    .refused
+                    .saturating_sub(self.refused.load(Ordering::Relaxed)),
             },
         })
     }
@@ -135,16 +157,21 @@ impl Daily {
             return Ok(None);
         }
         let first = view.judgement.verdicts.first();
-        let mut spots = Vec::new();
-        let mut chart = Vec::new();
-        for spot in &view.pile.spots {
-            let points = self.points(view, &spot.name, now - SUMMARY_CHART, now)?;
-            let day: Vec<f64> = points.iter().filter(|(at, _)| *at >= now - DAY).map(|(_, c)| *c).collect();
-            spots.push(spot_day(&spot.name, &day, first));
-            if !points.is_empty() {
-                chart.push(Series { name: spot.name.clone(), points });
+        let counting = Counting::new(&self.reader, &view.pile, &entries)?;
+        let mut charts = vec![Points::new(); view.pile.spots.len()];
+        let mut today = charts.clone();
+        for day in (0..SUMMARY_CHART_DAYS).rev() {
+            let from = now - Span::days(day + 1);
+            today = counting.by_spot(from, from + DAY)?;
+            for (chart, points) in charts.iter_mut().zip(&today) {
+                chart.extend(thinned(points, SUMMARY_CHART_STEP));
             }
         }
+        let with_day = view.pile.spots.iter().zip(&today);
+        let spots = with_day.map(|(spot, points)| spot_day(&spot.name, points, first)).collect();
+        let named = view.pile.spots.iter().map(|spot| spot.name.clone()).zip(charts);
+        let chart = named.filter(|(_, points)| !points.is_empty());
+        let chart = chart.map(|(name, points)| Series { name, points }).collect();
         Ok(Some(PileDay {
             id: view.pile.id.clone(),
             built: At(view.pile.built_ms),
@@ -156,37 +183,37 @@ impl Daily {
                 last_watered: newest(|event| matches!(event, Event::Watered { .. })),
             },
             air: AirDay {
-                on_share: None,
+                on_share: self.on_share(view, now)?,
                 last_changed: newest(|event| matches!(event, Event::AerationChanged { .. })),
             },
             chart,
         }))
     }
 
-    /// Means of short stretches at a spot, °C after calibration.
-    fn points(&self, view: &PileView, spot: &str, from: At, to: At) -> Result<Vec<(At, f64)>, StoreError> {
-        let mut points = Vec::new();
-        let placements = view.pile.placements.iter().filter(|placement| placement.spot == spot);
-        for placement in placements {
-            let from = from.max(At(placement.from_ms));
-            let to = placement.until_ms.map_or(to, |until| to.min(At(until)));
-            for (id, key) in self.reader.series()? {
-                let is_it = key.probe.as_str() == placement.probe && key.quantity == Quantity::Temperature;
-                if !is_it || from >= to {
-                    continue;
-                }
-                for bucket in self.reader.buckets(id, from, to, SUMMARY_CHART_POINTS)? {
-                    let c = bucket.summary.mean().and_then(|mean| reported_c(mean, key.unit));
-                    points.extend(c.map(|c| (bucket.from, c.0 + placement.offset_c)));
+    /// Part of the last day in which the blower of a pile ran, if one is measured.
+    fn on_share(&self, view: &PileView, now: At) -> Result<Option<f64>, StoreError> {
+        let series = self.reader.series()?;
+        let (mut on, mut all) = (0_u32, 0_u32);
+        for placement in &view.pile.placements {
+            let from = (now - DAY).max(At(placement.from_ms));
+            let to = placement.until_ms.map_or(now, |until| now.min(At(until)));
+            let probe = self.config.probes.iter().find(|probe| probe.id.as_str() == placement.probe);
+            let on_above = probe.and_then(|probe| probe.mapping.on_above).unwrap_or(0.0);
+            let is_it =
+                |key: &SeriesKey| key.quantity == Quantity::Blower && key.probe.as_str() == placement.probe;
+            for (id, _) in series.iter().filter(|(_, key)| is_it(key) && from < to) {
+                for reading in self.reader.range(*id, from, to, RANGE_READINGS_MAX)?.readings {
+                    all += 1;
+                    on += u32::from(reading.value > on_above);
                 }
             }
         }
-        points.sort_by_key(|(at, _)| *at);
-        Ok(points)
+        Ok((all > 0).then(|| f64::from(on) / f64::from(all)))
     }
 }
 
-fn spot_day(name: &str, day: &[f64], first: Option<&Verdict>) -> SpotDay {
+fn spot_day(name: &str, points: &[(At, f64)], first: Option<&Verdict>) -> SpotDay {
+    let day: Vec<f64> = points.iter().map(|(_, c)| *c).collect();
     let verdict = first.and_then(|verdict| verdict.spots.iter().find(|spot| spot.spot.as_str() == name));
     let run = verdict.and_then(|spot| spot.open_run.or(spot.longest_run));
     let count = f64::from(u32::try_from(day.len()).unwrap_or(u32::MAX));

@@ -2,6 +2,7 @@
 //!
 //! Order of the stop: ways in, recorder (commits what waits and acknowledges it), sender, pages, store.
 
+mod counting;
 mod daily;
 mod outbox;
 mod vital;
@@ -11,6 +12,7 @@ use std::collections::BTreeMap;
 use std::future::Future;
 use std::io::Write;
 use std::sync::Arc;
+use std::sync::atomic::AtomicU64;
 use std::time::Duration;
 
 use heapward_rules::ids::StandardId;
@@ -190,6 +192,8 @@ impl Daemon {
             teller,
             board: board.clone(),
             probes: probes.clone(),
+            ingest: ingest_handle.clone(),
+            refused: AtomicU64::new(0),
         };
         let mut helpers = helpers(daily, parts.clock.clone(), handle.clone(), signs.clone(), stopped.clone());
         helpers.extend(life(look, signs, parts.clock, heartbeat, stopped));

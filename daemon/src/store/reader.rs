@@ -4,15 +4,16 @@ use std::path::PathBuf;
 use std::sync::{Arc, PoisonError, RwLock};
 
 use heapward_rules::units::At;
-use redb::{Database, ReadTransaction, ReadableDatabase};
+use redb::{Database, ReadTransaction, ReadableDatabase, ReadableTable};
 
 use super::error::StoreError;
 use super::hot::Hot;
 use super::records::{self, IncidentFilter};
 use super::schema::{
     DOCUMENTS, INCIDENTS, INCIDENTS_AT, INCIDENTS_OPEN, LOG, LOG_OF_PILE, OUTBOX, OUTBOX_AT, OUTBOX_DUE,
-    PILES,
+    PILES, unversioned,
 };
+use super::tx::entry_digest;
 use super::types::{Bucket, DaySummary, Latest, Readings, SeriesId};
 use super::view::View;
 use crate::model::entry::Entry;
@@ -137,6 +138,13 @@ impl Reader {
     ) -> Result<Vec<Entry>, StoreError> {
         let txn = self.open()?.begin()?;
         records::entries(&txn.open_table(LOG)?, &txn.open_table(LOG_OF_PILE)?, pile, after_seq, limit)
+    }
+
+    /// Number and digest of the newest entry of the log: whoever holds them can tell whether anything before has changed.
+    pub fn log_head(&self) -> Result<Option<(u64, String)>, StoreError> {
+        let log = self.open()?.begin()?.open_table(LOG)?;
+        let Some((seq, text)) = log.last()? else { return Ok(None) };
+        Ok(Some((seq.value(), entry_digest(unversioned("a log entry", text.value())?))))
     }
 
     /// Incidents, newest first; to page, give the opening instant and id of the last one seen.

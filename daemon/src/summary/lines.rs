@@ -310,7 +310,7 @@ fn machine(snapshot: &Snapshot) -> String {
     let clock = if house.clock_trusted { "clock set" } else { "CLOCK NOT SET" };
     let backup = house
         .last_backup
-        .map_or_else(|| "NO BACKUP YET".to_owned(), |at| format!("last backup {}", moment(at, snapshot)));
+        .map_or_else(|| "no backup yet".to_owned(), |at| format!("last backup {}", moment(at, snapshot)));
     let failing = house.channels.iter().filter_map(|(channel, state)| {
         state.failing_since.map(|at| format!("{} FAILS since {}", name(channel), moment(at, snapshot)))
     });
@@ -325,8 +325,8 @@ fn machine(snapshot: &Snapshot) -> String {
 
 fn record(snapshot: &Snapshot) -> String {
     match &snapshot.house.record {
-        Some((day, digest)) => format!("{day} {}", gsm::one_line(digest)),
-        None => "no day sealed yet.".to_owned(),
+        Some((seq, digest)) => format!("{seq} entries, SHA-256 {}", gsm::one_line(digest)),
+        None => "no entry yet.".to_owned(),
     }
 }
 

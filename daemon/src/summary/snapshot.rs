@@ -2,7 +2,6 @@
 
 use std::collections::BTreeMap;
 
-use chrono::NaiveDate;
 use heapward_rules::units::{At, Span};
 use heapward_rules::verdict::Status;
 
@@ -80,6 +79,7 @@ pub struct AirDay {
 pub struct ProbeDay {
     pub id: String,
     pub heard: Option<At>,
+    /// It stands in a pile and has said nothing for too long.
     pub is_silent: bool,
     pub battery_percent: Option<f64>,
 }
@@ -90,8 +90,8 @@ pub struct House {
     pub free_mb: Option<u64>,
     pub clock_trusted: bool,
     pub last_backup: Option<At>,
-    /// The newest day that was sealed, and its digest in hex.
-    pub record: Option<(NaiveDate, String)>,
+    /// Number of the newest entry of the log, and the digest of the chain up to it in hex.
+    pub record: Option<(u64, String)>,
     /// Time counted that the first standard of most piles asks for: for the words `41 of 72 h`.
     pub required: Option<Span>,
     pub channels: BTreeMap<String, ChannelState>,

@@ -47,6 +47,8 @@ pub struct Scene<'a> {
 pub struct Mute {
     pub pile: String,
     pub until: At,
+    /// In the words of who asked for it: `watering now`.
+    pub reason: String,
 }
 
 /// To be written in one transaction: the incident as it is now, and what is to be sent about it.
@@ -230,6 +232,9 @@ impl Teller {
         }
         if level >= Level::Urgent && self.book.has_second() && !knows_second(incident) {
             return Some((last + self.remind_after, Step::SecondPerson));
+        }
+        if unanswered >= limits::REMINDERS_IN_ALL {
+            return None;
         }
         Some((last + limits::REMIND_AGAIN, next))
     }

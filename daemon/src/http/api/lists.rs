@@ -11,10 +11,12 @@ use serde_json::{Value, json};
 
 use super::body::{Body, json as answer};
 use super::shape::{self, List};
+use crate::config::DisplayUnit;
 use crate::http::entering;
 use crate::http::house::{House, RefusedMessages};
 use crate::http::params::{Behind, Page, Params, instant};
 use crate::http::problem::Problem;
+use crate::http::receipts::Receipts;
 use crate::model::reading::{quantity_word, unit_word};
 use crate::recorder::PileView;
 use crate::store::{IncidentFilter, Latest, Reader};
@@ -102,11 +104,15 @@ pub(super) async fn incidents(
         house.app.handle.view(pile).ok_or_else(|| Problem::no_pile(pile))?;
     }
     let (before, limit) = (page.behind()?, page.limit);
-    let found = house
-        .read(move |reader| reader.incidents(&filter, before.as_ref().map(Behind::key), limit + 1))
+    let (found, receipts) = house
+        .read(move |reader| {
+            let found = reader.incidents(&filter, before.as_ref().map(Behind::key), limit + 1)?;
+            let receipts = Receipts::of(reader, &found)?;
+            Ok((found, receipts))
+        })
         .await?;
     let cursor = |one: &crate::model::incident::Incident| Behind::text(one.opened_ms, &one.id);
-    Ok(answer(&List::of(found, limit, cursor, shape::incident)))
+    Ok(answer(&List::of(found, limit, cursor, |one| shape::incident(one, &receipts))))
 }
 
 pub(super) async fn seen(
@@ -193,6 +199,7 @@ pub(super) async fn about(State(house): State<Arc<House>>, params: Params) -> Re
         "version": env!("CARGO_PKG_VERSION"),
         "farm": house.app.config.farm.name,
         "timezone": house.app.config.farm.timezone.name(),
+        "shows": if house.app.config.farm.shows == DisplayUnit::Fahrenheit { "F" } else { "C" },
         "now": shape::time(house.now()),
         "clock_trusted": house.app.clock.is_trusted(),
         "store": {

@@ -83,7 +83,8 @@ const SHAPES: [(&str, &str); 33] = [
         "incident:text pile:text? kind:text level:level spot:text? probe:text? opened:time closed:time? \
          stage:noted|told|reminded|seen|over figures:object muted_until:time? tellings:[Telling]",
     ),
-    ("Telling", "at:time step:text messages:[text]"),
+    ("Telling", "at:time step:text messages:[text] told:[Told]"),
+    ("Told", "contact:text channel:text sent:time?"),
     // The farm.
     ("Problem", "type:text title:text status:integer detail:text"),
     ("Health", "status:ok clock_trusted:flag messages_come_in:flag?"),
@@ -101,7 +102,7 @@ const SHAPES: [(&str, &str); 33] = [
     ("Delivery", "state:waiting|sent|superseded|failed ~due:time ~at:time ~by:text ~reason:text"),
     (
         "About",
-        "version:text farm:text timezone:text now:time clock_trusted:flag store:object messages_in:object \
+        "version:text farm:text timezone:text shows:F|C now:time clock_trusted:flag store:object messages_in:object \
          messages_out:object",
     ),
 ];

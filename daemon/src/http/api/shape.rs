@@ -7,6 +7,7 @@ use heapward_rules::verdict::{Counts, Run, SpotVerdict, Verdict};
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 
+use crate::http::receipts::Receipts;
 use crate::http::words;
 use crate::model::entry::Entry;
 use crate::model::incident::Incident;
@@ -200,7 +201,7 @@ pub(super) fn entry(entry: &Entry) -> Value {
     })
 }
 
-pub(super) fn incident(incident: &Incident) -> Value {
+pub(super) fn incident(incident: &Incident, receipts: &Receipts) -> Value {
     json!({
         "incident": incident.id,
         "pile": incident.pile,
@@ -217,6 +218,11 @@ pub(super) fn incident(incident: &Incident) -> Value {
             "at": rfc3339(At(one.at_ms)),
             "step": one.step,
             "messages": one.messages,
+            "told": receipts.of_telling(one).map(|message| json!({
+                "contact": message.contact,
+                "channel": message.channel,
+                "sent": time_or_null(receipts.sent_ms(message).map(At)),
+            })).collect::<Vec<_>>(),
         })).collect::<Vec<_>>(),
     })
 }

@@ -6,13 +6,14 @@ use std::sync::Arc;
 use axum::extract::{Extension, State};
 use axum::response::{IntoResponse, Redirect, Response};
 use heapward_rules::reading::Unit;
-use heapward_rules::units::At;
+use heapward_rules::units::{At, Span};
 use maud::{Markup, html};
 
 use super::form::{Posted, needed};
 use super::frame::{ago, instant, more, page};
 use crate::http::access::Visitor;
 use crate::http::access::keys::Pass;
+use crate::http::entering;
 use crate::http::house::House;
 use crate::http::params::{Behind, Params};
 use crate::http::problem::Problem;
@@ -204,6 +205,24 @@ pub(super) async fn seen(
     let known = |pile: &&str| house.app.handle.view(pile).is_some();
     let back = incident.split('/').next().filter(known).map(|pile| format!("/piles/{pile}"));
     Ok(Redirect::to(back.as_deref().unwrap_or("/")).into_response())
+}
+
+/// No messages of a pile for some hours.
+pub(super) async fn mute(
+    State(house): State<Arc<House>>,
+    Extension(_): Extension<Visitor>,
+    Posted(mut params): Posted,
+) -> Result<Response, Problem> {
+    let pile = needed(&mut params, "pile", "the pile")?;
+    let reason = needed(&mut params, "reason", "the reason")?;
+    let hours = needed(&mut params, "hours", "how long")?.parse::<i64>();
+    let hours = hours.ok().filter(|hours| (1..=24).contains(hours));
+    let hours = hours.ok_or_else(|| Problem::bad("`hours` is a number from 1 to 24"))?;
+    params.done("form, pile, reason, hours")?;
+    entering::needed("reason", &reason)?;
+    house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    house.app.handle.mute(pile.clone(), house.now() + Span::hours(hours), reason).await?;
+    Ok(Redirect::to(&format!("/piles/{pile}")).into_response())
 }
 
 pub(super) async fn about_heapward(

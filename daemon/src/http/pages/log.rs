@@ -11,11 +11,13 @@ use crate::http::access::Visitor;
 use crate::http::house::House;
 use crate::http::params::{Behind, Params};
 use crate::http::problem::Problem;
+use crate::http::receipts::Receipts;
 use crate::http::sources::all_entries;
 use crate::http::words::{Style, incident, log};
 use crate::model::entry::{Entry, Event};
 use crate::model::incident::{Incident, Stage};
 use crate::store::IncidentFilter;
+use crate::telling::policy::Mute;
 
 pub(super) async fn whole(
     State(house): State<Arc<House>>,
@@ -50,8 +52,12 @@ pub(super) async fn noticed(
     let style = Style::of(&house.app.config);
     let (behind, limit) = (asked.behind()?, asked.limit);
     let filter = IncidentFilter { open_only: false, pile: Some(pile.clone()) };
-    let found = house
-        .read(move |reader| reader.incidents(&filter, behind.as_ref().map(Behind::key), limit + 1))
+    let (found, receipts) = house
+        .read(move |reader| {
+            let found = reader.incidents(&filter, behind.as_ref().map(Behind::key), limit + 1)?;
+            let receipts = Receipts::of(reader, &found)?;
+            Ok((found, receipts))
+        })
         .await?;
     let last = found.get(limit).and(found.get(limit - 1));
     let next = last.map(|last| {
@@ -60,7 +66,7 @@ pub(super) async fn noticed(
     let main = html! {
         h1 { "What was noticed about pile " (pile) }
         @if found.is_empty() { p.verdict { "Nothing was noticed." } }
-        (incidents(&found, limit, &visitor, house.now(), style))
+        (incidents(&found, &receipts, limit, &visitor, house.now(), style))
         (more(next))
         p { a.touch href=(format!("/piles/{pile}")) { "Back to pile " (pile) } }
     };
@@ -134,6 +140,7 @@ pub(super) fn just_written(entries: &[Entry], seq: Option<u64>, style: Style) ->
 
 pub(super) fn incidents(
     incidents: &[Incident],
+    receipts: &Receipts,
     most: usize,
     visitor: &Visitor,
     now: At,
@@ -146,6 +153,7 @@ pub(super) fn incidents(
                     div.when { (instant(At(one.opened_ms), style)) }
                     div {
                         p { (incident::sentence(one, now, style)) }
+                        @for line in incident::tellings(one, receipts, style) { p.aside { (line) } }
                         (seen(one, visitor))
                     }
                 }
@@ -165,6 +173,36 @@ fn seen(incident: &Incident, visitor: &Visitor) -> Markup {
                 input type="hidden" name="form" value=(token);
                 input type="hidden" name="incident" value=(incident.id);
                 button { "I have seen it" }
+            }
+        }
+    }
+}
+
+/// What a person may be busy with at a pile: the reason of its silence, as the record says it.
+const REASONS: [&str; 3] = ["watering now", "moving probes", "working at the pile"];
+const MUTE_HOURS: [i64; 3] = [1, 2, 4];
+
+/// Whether the pile is silent, and the form that makes it so for a while.
+pub(super) fn mute(pile: &str, mutes: &[Mute], visitor: &Visitor, now: At, style: Style) -> Markup {
+    let quiet = mutes.iter().find(|mute| mute.pile == pile && mute.until > now);
+    html! {
+        @if let Some(quiet) = quiet {
+            p { "No messages about this pile until " (instant(quiet.until, style)) ": " (quiet.reason) ". Danger is told all the same, and everything is recorded." }
+        }
+        @if let Some(token) = visitor.form_token() {
+            form method="post" action="/mute" {
+                input type="hidden" name="form" value=(token);
+                input type="hidden" name="pile" value=(pile);
+                fieldset {
+                    legend { "No messages about this pile for a while" }
+                    @for (n, reason) in REASONS.iter().enumerate() {
+                        label.choice { input type="radio" name="reason" value=(reason) checked[n == 0]; (reason) }
+                    }
+                    @for hours in MUTE_HOURS {
+                        label.choice { input type="radio" name="hours" value=(hours) checked[hours == 2]; (hours) " h" }
+                    }
+                }
+                button { "Be quiet" }
             }
         }
     }

@@ -57,6 +57,7 @@ pub(super) fn routes() -> Vec<Route> {
         page("/outbox", Reader, get(farm::outbox)),
         page("/about", Reader, get(farm::about_heapward)),
         sent("/seen", Form, post(farm::seen)),
+        sent("/mute", Form, post(farm::mute)),
         page("/pair", Anyone, get(pair::empty)),
         sent("/pair", Anyone, post(pair::pair)),
         page("/pair/{code}", Anyone, get(pair::link)),

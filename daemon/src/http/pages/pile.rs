@@ -18,6 +18,7 @@ use crate::http::access::Visitor;
 use crate::http::house::House;
 use crate::http::params::Params;
 use crate::http::problem::Problem;
+use crate::http::receipts::Receipts;
 use crate::http::sources::all_entries;
 use crate::http::words::log::mark;
 use crate::http::words::{self, Style};
@@ -27,12 +28,16 @@ use crate::model::incident::Incident;
 use crate::model::recipe::RecipeRecord;
 use crate::recorder::PileView;
 use crate::recorder::facts::in_force;
+use crate::recorder::tell::stored_mutes;
 use crate::store::{IncidentFilter, Latest, Reader, StoreError};
+use crate::telling::policy::Mute;
 
 /// What the store knows for the page.
 struct Known {
     entries: Vec<Entry>,
     incidents: Vec<Incident>,
+    receipts: Receipts,
+    mutes: Vec<Mute>,
     latest: Vec<Latest>,
     temperatures: Vec<Line>,
     /// Lines of the other quantities, as in [`OTHERS`].
@@ -125,11 +130,12 @@ pub(super) async fn one(
         }
         @if !known.incidents.is_empty() {
             h2 { "What was noticed" }
-            (log::incidents(&known.incidents, INCIDENTS_SHOWN, &visitor, now, style))
+            (log::incidents(&known.incidents, &known.receipts, INCIDENTS_SHOWN, &visitor, now, style))
             @if known.incidents.len() > INCIDENTS_SHOWN {
                 p { a.touch href=(format!("/piles/{pile}/incidents")) { "Everything that was noticed" } }
             }
         }
+        (log::mute(&pile, &known.mutes, &visitor, now, style))
         h2 { "Log" }
         (log::list(known.entries.iter().rev().take(LOG_SHOWN), &known.entries, visitor.pass.is_some(), style))
         p {
@@ -148,9 +154,12 @@ fn known(reader: &Reader, view: &PileView, stretch: Stretch, style: Style) -> Re
     // The newest reading may bear the very instant of looking.
     let window = (stretch.from, stretch.to + Span(1));
     let of_pile = IncidentFilter { open_only: false, pile: Some(pile.id.clone()) };
+    let incidents = reader.incidents(&of_pile, None, INCIDENTS_SHOWN + 1)?;
     Ok(Known {
         entries: all_entries(reader, &pile.id)?,
-        incidents: reader.incidents(&of_pile, None, INCIDENTS_SHOWN + 1)?,
+        receipts: Receipts::of(reader, &incidents)?,
+        incidents,
+        mutes: stored_mutes(reader)?,
         latest: reader.latest()?,
         temperatures: gather::temperatures(reader, pile, window, style)?,
         others: OTHERS

@@ -10,8 +10,11 @@ use super::frame::page;
 use crate::http::house::House;
 use crate::http::params::Params;
 use crate::http::problem::Problem;
-use crate::http::words::{self, Style, today, verdict};
+use crate::http::words::{self, Style, incident, today, verdict};
+use crate::limits::LIST_ITEMS_MAX;
+use crate::model::incident::Incident;
 use crate::recorder::PileView;
+use crate::store::IncidentFilter;
 
 /// A pile of which nothing was heard for so long is no work of today.
 const AT_REST: Span = Span::days(30);
@@ -20,6 +23,8 @@ pub(super) async fn all(State(house): State<Arc<House>>, params: Params) -> Resu
     params.done("none")?;
     let style = Style::of(&house.app.config);
     let now = house.now();
+    let open = IncidentFilter { open_only: true, pile: None };
+    let open = house.read(move |reader| reader.incidents(&open, None, LIST_ITEMS_MAX)).await?;
     let mut views = house.app.handle.views();
     views.sort_by_key(|view| std::cmp::Reverse(view.pile.built_ms));
     let (at_rest, at_work): (Vec<_>, Vec<_>) = views.iter().partition(|view| now - view.judged_to > AT_REST);
@@ -28,6 +33,10 @@ pub(super) async fn all(State(house): State<Arc<House>>, params: Params) -> Resu
         @if views.is_empty() {
             p.verdict { "No pile has been started yet." }
             p { a.touch href="/start" { "Start a pile" } }
+        }
+        @let of_farm: Vec<&Incident> = open.iter().filter(|one| one.pile.is_none()).collect();
+        @if !of_farm.is_empty() {
+            ul.today { @for one in of_farm { li { span.act { (incident::sentence(one, now, style)) } } } }
         }
         @for view in at_work { (lines(view, &house, now, style)) }
         @if !at_rest.is_empty() {

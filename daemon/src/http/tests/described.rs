@@ -4,6 +4,7 @@ use heapward_rules::units::Span;
 use serde_json::{Value, json};
 
 use super::farm::TestFarm;
+use crate::clock::Clock as _;
 
 /// What does not fit, as the path to it. Knows as much of JSON Schema as our schemas use.
 fn misfit(document: &Value, schema: &Value, value: &Value, at: &str) -> Option<String> {
@@ -61,7 +62,8 @@ async fn answers_are_as_described() {
     }
     let turned = json!({ "event": "turned" });
     assert_eq!(farm.post("/v1/piles/2026-03/entries", &turned).await.status, 201);
-    let mute = json!({ "until": "2026-06-01T00:00:00Z", "reason": "watering" });
+    let until = crate::model::time::rfc3339(farm.clock.now() + Span::hours(2));
+    let mute = json!({ "until": until, "reason": "watering" });
     assert_eq!(farm.post("/v1/piles/2026-03/mute", &mute).await.status, 204);
     let document = farm.get("/v1/openapi.json").await.json();
     let mut seen = 0;

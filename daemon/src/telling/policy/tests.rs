@@ -1,6 +1,8 @@
 //! Scripts in, tellings out. Quillback Farm: Odile Marsh has a telephone and a mail address, Bram Okafor is the
 //! second person. Quiet hours 21:00 to 06:30, reminders after 2 h.
 
+mod moments;
+
 use heapward_rules::finding::Kind;
 use proptest::prelude::*;
 
@@ -70,6 +72,10 @@ impl Farm {
         assert_eq!(self.told("odile", "phone"), wanted);
         assert_eq!(self.told("odile", "mail"), wanted);
     }
+}
+
+fn mute(until: At) -> Mute {
+    Mute { pile: "2026-03".to_owned(), until, reason: "watering now".to_owned() }
 }
 
 fn show(ms: i64) -> String {
@@ -348,7 +354,7 @@ fn what_comes_and_goes_is_told_as_such_once() {
 #[test]
 fn a_mute_ends_by_itself_and_never_covers_danger() {
     let mut farm = Farm::at("12 08:00");
-    farm.mutes.push(Mute { pile: "2026-03".to_owned(), until: at("12 10:00") });
+    farm.mutes.push(mute(at("12 10:00")));
     farm.take(&opened(Kind::Overheating, Level::Urgent, "12 08:00"));
     farm.take(&opened(Kind::BlowerStuckOn, Level::Act, "12 08:00"));
     farm.until("12 09:00");
@@ -578,8 +584,7 @@ impl Farm {
                 }
             }
             Happening::Muted(minutes) => {
-                self.mutes
-                    .push(Mute { pile: "2026-03".to_owned(), until: self.now + Span::minutes(*minutes) });
+                self.mutes.push(mute(self.now + Span::minutes(*minutes)));
             }
             Happening::Seen(index) => {
                 if let Some(incident) = self.open_one(*index) {

@@ -8,25 +8,28 @@ use heapward_rules::units::{Celsius, Span};
 
 use super::draft::Draft;
 use super::{View, say};
+use crate::telling::step::Step;
 
 /// Above 160 F; levels for 170 F and fire.
 pub(super) fn overheating(view: View<'_>) -> Draft {
     let (spot, since) = (view.spot(), view.when(view.since()));
     let reading = view.reading().map(|t| format!(" {t}")).unwrap_or_default();
+    let is_again = matches!(view.step, Step::Reminder(_) | Step::SecondPerson);
+    let fact = |limit_f| {
+        // By now it may have come down below the limit, but not to the end of the incident.
+        let how = if is_again {
+            format!("{reading} {since}, not yet below {}", view.limit(155.0))
+        } else {
+            format!("{reading}, above {} since {since}", view.limit(limit_f))
+        };
+        Draft::fact(format!("{} {spot}{how}.", view.about()))
+    };
     match view.level {
-        Level::Note | Level::Act => Draft::fact(format!(
-            "{} {spot}{reading}, above {} since {since}.",
-            view.about(),
-            view.limit(160.0)
-        ))
-        .action("Run the air longer or more often; water it if it is dry.")
-        .hint("Steam scalds."),
-        Level::Urgent => Draft::fact(format!(
-            "{} {spot}{reading}, above {} since {since}.",
-            view.about(),
-            view.limit(170.0)
-        ))
-        .action("Too hot to count. Two people: wet it, open it from the side. No more air if dry."),
+        Level::Note | Level::Act => fact(160.0)
+            .action("Run the air longer or more often; water it if it is dry.")
+            .hint("Steam scalds."),
+        Level::Urgent => fact(170.0)
+            .action("Too hot to count. Two people: wet it, open it from the side. No more air if dry."),
         Level::Danger => Draft::fact(format!(
             "FIRE RISK pile {}: {spot}{reading} at {since}.",
             view.named(view.incident.pile.as_deref(), "?")
@@ -90,7 +93,7 @@ pub(super) fn run_decided(view: View<'_>) -> Draft {
     let fact = format!("{} {}{shown} at {}{counted}", view.about(), view.spot(), view.when(view.closed()));
     if is_broken {
         Draft::fact(format!("{fact}: the run is broken."))
-            .action(format!("Nothing to do tonight; the count restarts at {}.", view.limit(131.0)))
+            .action(format!("Nothing to do now; the count restarts at {}.", view.limit(131.0)))
     } else {
         Draft::fact(format!("{fact}: no longer at risk, the run goes on."))
             .hint("Leave the blower as it is for a day.")

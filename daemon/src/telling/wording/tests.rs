@@ -187,7 +187,7 @@ fn a_run_that_broke_is_not_called_saved() {
         (
             130.9,
             "Pile 2026-03: outer-south 130.9 F at 16:05, 41 of 72 h counted: the run is broken. Nothing to do \
-             tonight; the count restarts at 131 F.",
+             now; the count restarts at 131 F.",
         ),
         (
             137.0,
