@@ -25,6 +25,8 @@ address = f"http://127.0.0.1:{port}"
 secret = "0" * 64
 # When the pictures are taken: hours of the farm's time after the first pile was built.
 AFTER_HOURS = 200
+# What is further down a page is left out.
+HIGHEST = 1_600
 
 
 def ask(path):
@@ -77,7 +79,9 @@ def take(browser, width, height):
     page = context.new_page()
     for name, path in pages():
         page.goto(address + path)
-        page.screenshot(path=here / f"{name}-{width}.png", full_page=True)
+        high = min(page.evaluate("document.documentElement.scrollHeight"), HIGHEST)
+        box = {"x": 0, "y": 0, "width": width, "height": high}
+        page.screenshot(path=here / f"{name}-{width}.png", full_page=True, clip=box)
     context.close()
 
 

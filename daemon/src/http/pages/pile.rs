@@ -71,7 +71,7 @@ const OTHERS: [Other; 3] = [
     Other {
         quantity: Quantity::Blower,
         title: "Blower",
-        caption: "Power of the blower in watts, or 1 while it is on.",
+        caption: "The blower's power in watts, or the part of the time that it ran: means, since it goes on and off.",
         unit: "",
         at_least: (0.0, 1.0),
     },
@@ -240,6 +240,7 @@ fn temperature_plot(house: &House, view: &PileView, known: &Known, stretch: Stre
         marks: marks(known, stretch),
         at_least,
         tick,
+        low: false,
     }
 }
 
@@ -255,6 +256,7 @@ fn other_plot(other: &Other, lines: &[Line], stretch: Stretch) -> Plot {
         marks: Vec::new(),
         at_least: other.at_least,
         tick: chart::round_tick(reached.fold(other.at_least.1, f64::max) - other.at_least.0),
+        low: true,
     }
 }
 

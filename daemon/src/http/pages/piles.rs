@@ -77,12 +77,26 @@ pub(super) fn about(view: &PileView, style: Style) -> Markup {
 /// The verdicts as sentences, each with its rule.
 pub(super) fn verdicts(view: &PileView, house: &House, style: Style) -> Markup {
     html! {
-        @for one in &view.judgement.verdicts {
-            p.verdict { (verdict::sentence(one, style)) }
-            p.aside { (verdict::standard_line(one, house.app.standards.get(&one.standard))) }
+        @for (sentence, standards) in agreeing(view, house, style) {
+            p.verdict { (sentence) }
+            @for standard in standards { p.aside { (standard) } }
         }
         @if view.judgement.verdicts.is_empty() { p.verdict { "No standard was chosen for this pile." } }
     }
+}
+
+/// Each sentence once, with the standards that come to it.
+fn agreeing(view: &PileView, house: &House, style: Style) -> Vec<(String, Vec<String>)> {
+    let mut said: Vec<(String, Vec<String>)> = Vec::new();
+    for one in &view.judgement.verdicts {
+        let sentence = verdict::sentence(one, style);
+        let standard = verdict::standard_line(one, house.app.standards.get(&one.standard));
+        match said.iter_mut().find(|(other, _)| *other == sentence) {
+            Some((_, standards)) => standards.push(standard),
+            None => said.push((sentence, vec![standard])),
+        }
+    }
+    said
 }
 
 pub(super) fn jobs(view: &PileView, now: At, style: Style) -> Markup {

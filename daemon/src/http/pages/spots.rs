@@ -3,7 +3,7 @@
 use heapward_rules::reading::{Quantity, reported_c};
 use heapward_rules::units::{At, Celsius};
 use heapward_rules::verdict::{SpotVerdict, Verdict};
-use maud::{Markup, html};
+use maud::{Markup, PreEscaped, html};
 
 use super::frame::{ago, instant};
 use crate::http::words::verdict::{break_sentence, counted};
@@ -17,18 +17,19 @@ const BREAKS_SHOWN: usize = 6;
 
 pub(super) fn table(view: &PileView, latest: &[Latest], now: At, style: Style) -> Markup {
     let pile = &view.pile;
+    let columns = columns(view, style);
     html! {
         h2 { "Spots" }
         table.lines {
-            thead { tr { th { "Spot" } th { "Now" } th { "Probe" } @for one in &view.judgement.verdicts { th { (one.standard) } } } }
+            thead { tr { th { "Spot" } th { "Now" } th { "Probe" } @for (standards, _) in &columns { th { (standards) } } } }
             tbody {
-                @for spot in &pile.spots {
+                @for (n, spot) in pile.spots.iter().enumerate() {
                     tr {
                         th { (spot.name) p.aside { (place(spot)) } }
                         td data-head="Now" { (newest(pile, spot, latest, now, style)) }
-                        td data-head="Probe" { (probe(pile, spot, now)) }
-                        @for one in &view.judgement.verdicts {
-                            td data-head=(one.standard) { (progress(one, &spot.name, style)) }
+                        td data-head="Probe" { (probes(pile, spot, now)) }
+                        @for (standards, cells) in &columns {
+                            td data-head=(standards) { @if let Some(cell) = cells.get(n) { (PreEscaped(cell)) } }
                         }
                     }
                 }
@@ -44,26 +45,24 @@ fn place(spot: &SpotRecord) -> String {
     format!("{}{depth}{watched}", spot.zone)
 }
 
-/// The placement at a spot that has not ended.
-fn placed<'a>(pile: &'a PileRecord, spot: &SpotRecord, now: At) -> Option<&'a PlacementRecord> {
-    pile.placements
-        .iter()
-        .rev()
-        .find(|one| one.spot == spot.name && one.until_ms.is_none_or(|until| until > now.0))
+/// The placements at a spot that have not ended: one for each thing that is measured.
+fn placed<'a>(
+    pile: &'a PileRecord,
+    spot: &'a SpotRecord,
+    now: At,
+) -> impl Iterator<Item = &'a PlacementRecord> {
+    let lasts = move |one: &&PlacementRecord| one.until_ms.is_none_or(|until| until > now.0);
+    pile.placements.iter().rev().filter(|one| one.spot == spot.name).filter(lasts)
 }
 
-fn probe(pile: &PileRecord, spot: &SpotRecord, now: At) -> Markup {
-    html! {
-        @match placed(pile, spot, now) {
-            Some(placement) => { (placement.probe) }
-            None => { "none" }
-        }
-    }
+fn probes(pile: &PileRecord, spot: &SpotRecord, now: At) -> String {
+    let mut names: Vec<&str> = placed(pile, spot, now).map(|one| one.probe.as_str()).collect();
+    names.sort_unstable();
+    if names.is_empty() { "none".to_owned() } else { names.join(", ") }
 }
 
 fn newest(pile: &PileRecord, spot: &SpotRecord, latest: &[Latest], now: At, style: Style) -> Markup {
-    let placement = placed(pile, spot, now);
-    let of_probe = placement.and_then(|placement| {
+    let of_probe = placed(pile, spot, now).find_map(|placement| {
         let mut series = latest.iter().filter(|one| one.key.probe.as_str() == placement.probe);
         let newest = series
             .find(|one| one.key.quantity == Quantity::Temperature && one.reading.at.0 >= placement.from_ms)?;
@@ -76,6 +75,20 @@ fn newest(pile: &PileRecord, spot: &SpotRecord, latest: &[Latest], now: At, styl
             None => { "not known" }
         }
     }
+}
+
+/// What each standard says of every spot; standards that say the same are one column.
+fn columns(view: &PileView, style: Style) -> Vec<(String, Vec<String>)> {
+    let mut columns: Vec<(String, Vec<String>)> = Vec::new();
+    for verdict in &view.judgement.verdicts {
+        let cells = view.pile.spots.iter().map(|spot| progress(verdict, &spot.name, style).into_string());
+        let cells: Vec<String> = cells.collect();
+        match columns.iter_mut().find(|(_, other)| *other == cells) {
+            Some((standards, _)) => *standards = format!("{standards}, {}", verdict.standard),
+            None => columns.push((verdict.standard.to_string(), cells)),
+        }
+    }
+    columns
 }
 
 fn progress(verdict: &Verdict, spot: &str, style: Style) -> Markup {

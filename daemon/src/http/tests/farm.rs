@@ -21,7 +21,7 @@ use crate::ingest;
 use crate::ingest::book::Book;
 use crate::model::pile::{PileRecord, PlacementRecord, SettingsRecord, SpotRecord};
 use crate::model::reading::{DatedBy, DatedReading};
-use crate::recorder::{Handle, Parts, Probes, Recorder, Refusal};
+use crate::recorder::{Handle, Parts, ProbeFacts, Probes, Recorder, Refusal};
 use crate::standards;
 use crate::store::{Reader, StoreOptions};
 use crate::telling::policy::Teller;
@@ -323,7 +323,10 @@ fn parts(config: &Config, clock: Arc<ManualClock>) -> Parts {
         zone,
         commit_every: Span::ZERO,
         standards: standards::built_in().unwrap(),
-        probes: Probes::new(),
+        probes: Probes::from([(
+            ProbeId::new("blower"),
+            ProbeFacts { quantity: Quantity::Blower, on_above: 5.0 },
+        )]),
         probes_kept: |_, _| Probes::new(),
         watch: config.watch.clone(),
         teller: Teller::new(site, &config.telling),

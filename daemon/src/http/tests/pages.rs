@@ -2,6 +2,7 @@
 
 use heapward_rules::reading::Unit;
 use heapward_rules::units::Span;
+use serde_json::json;
 
 use super::farm::{BUILT, Reply, TestFarm};
 use crate::clock::Clock;
@@ -497,7 +498,7 @@ async fn the_fullest_page_stays_below_120_kb() {
         phone.fill("/piles/2026-03/write/watered", &[("gallons", "40"), ("at", &at), ("note", &note)]).await;
     }
     let page = phone.get("/piles/2026-03").await.body;
-    assert!(page.matches("watered").count() > 5, "{page}");
+    assert!(page.matches("Watered with").count() >= 8 && page.contains(">watered<"), "{page}");
     // Two of six spots are not there: each line takes its part of what is drawn.
     let lines: usize = page.split("<path class=\"line ").skip(1).map(|path| path.find('>').unwrap()).sum();
     assert!(page.len() + lines / 2 < 120_000, "{} with {lines} of lines", page.len());
@@ -572,4 +573,25 @@ async fn a_script_starts_a_pile_with_a_mix() {
     assert_eq!(wrong.status, 400, "{wrong:?}");
     let bare = farm.post("/v1/piles", &new("2026-04", &[])).await;
     assert!(bare.status == 400 && bare.body.contains("`material` is missing"), "{bare:?}");
+}
+
+/// What is judged alike is said once, and a spot with two probes shows both and the temperature of one.
+#[tokio::test]
+async fn standards_that_agree_share_a_sentence() {
+    let farm = TestFarm::new().await;
+    let spots = json!([{ "name": "core-north", "zone": "core" }]);
+    let standards = json!(["us-organic", "us-organic-5021"]);
+    let pile = json!({ "pile": "2026-04", "method": "aerated-static", "material": "manure", "spots": spots,
+                       "standards": standards, "initial_cn": 30 });
+    assert_eq!(farm.post("/v1/piles", &pile).await.status, 201);
+    for probe in ["k1", "blower"] {
+        let place = json!({ "probe": probe, "spot": "core-north", "from": "2026-05-01T15:00:00Z" });
+        assert_eq!(farm.post("/v1/piles/2026-04/placements", &place).await.status, 201);
+    }
+    farm.readings("k1", Span::minutes(1), [60.0]).await;
+    let page = farm.get("/piles/2026-04").await.body;
+    assert_eq!(page.matches("class=\"verdict\"").count(), 1, "{page}");
+    for words in ["7 CFR 205.203(c)(2)", "NOP 5021", "<th>us-organic, us-organic-5021</th>", "blower, k1"] {
+        assert!(page.contains(words), "{words}: {page}");
+    }
 }

@@ -15,7 +15,9 @@ pub(crate) fn sentence(incident: &Incident, now: At, style: Style) -> String {
         (None, Some(probe)) => format!(" of probe {probe}"),
         (None, None) => String::new(),
     };
+    let of_heat = matches!(incident.kind.as_str(), "overheating" | "overheating-ahead" | "reheating");
     let worst = incident.figures.get("worst_c").or_else(|| incident.figures.get("temperature_c"));
+    let worst = worst.filter(|_| of_heat);
     let worst = worst.map(|c| format!(", {} at worst", style.temperature(Celsius(*c)))).unwrap_or_default();
     let opened = At(incident.opened_ms);
     let lasted = match incident.closed_ms {

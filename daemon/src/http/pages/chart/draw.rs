@@ -1,5 +1,6 @@
 //! A chart as SVG. Colours and widths are in the style sheet; here are only places.
 
+use std::collections::BTreeMap;
 use std::fmt::Write;
 
 use heapward_rules::units::At;
@@ -178,8 +179,11 @@ fn marks(ruler: &Ruler<'_>) -> Markup {
         @for (mark, x, row) in &ruler.marks {
             @let y = bottom + TIMES + ROW * row.unwrap_or(0) + 12;
             @if mark.through { path.through d=(format!("M{x} {TOP}V{bottom}")) {} }
-            path.tick d=(format!("M{x} {}v7M{x} {}V{y}", bottom - 7, bottom + TIMES - 4)) {}
-            @if row.is_some() { text.word x=(x + 3) y=(y) { (mark.word) } }
+            path.tick d=(format!("M{x} {}v7", bottom - 7)) {}
+            @if row.is_some() {
+                path.tick d=(format!("M{x} {}V{y}", bottom + TIMES - 4)) {}
+                text.word x=(x + 3) y=(y) { (mark.word) }
+            }
         }
     }
 }
@@ -236,8 +240,13 @@ impl<'a> Ruler<'a> {
     /// The words of the time axis, each in the first row where it has room.
     fn placed(&self) -> Vec<(&'a Mark, i32, Option<i32>)> {
         let mut ends = [i32::MIN; ROWS];
+        let mut said: BTreeMap<&str, i32> = BTreeMap::new();
         let mut place = |mark: &'a Mark| {
             let x = self.x(mark.at);
+            // Three texts within the hour are one word: the ticks say how many.
+            if said.insert(mark.word, x).is_some_and(|before| x - before < 2 * LETTER) {
+                return (mark, x, None);
+            }
             let width = LETTER * i32::try_from(mark.word.len()).unwrap_or(0);
             let row = ends.iter().position(|end| x >= *end);
             if let Some(end) = row.and_then(|row| ends.get_mut(row)) {
@@ -255,7 +264,7 @@ impl<'a> Ruler<'a> {
     }
 
     fn bottom(&self) -> i32 {
-        self.paper.height
+        if self.plot.low { self.paper.height / 2 } else { self.paper.height }
     }
 
     fn x(&self, at: At) -> i32 {

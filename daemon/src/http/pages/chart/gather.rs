@@ -250,7 +250,9 @@ pub(in crate::http::pages) fn others(
         for piece in pieces(reader, &source, from, step)? {
             let summary = piece.summary;
             let mean = summary.mean().unwrap_or(summary.max);
-            line.trail.extend(piece.from, piece.to, (summary.min, summary.max), mean, near_of(every));
+            // A blower goes on and off all the time: from least to most would be one black block.
+            let ends = if quantity == Quantity::Blower { (mean, mean) } else { (summary.min, summary.max) };
+            line.trail.extend(piece.from, piece.to, ends, mean, near_of(every));
         }
         match lines.iter_mut().find(|other| other.name == line.name) {
             // A probe that took over a spot: its line goes on in the same pattern, under the same name.

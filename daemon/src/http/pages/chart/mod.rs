@@ -31,6 +31,8 @@ pub(super) struct Plot {
     pub(super) at_least: (f64, f64),
     /// Distance of the figures on the value axis.
     pub(super) tick: f64,
+    /// Half as high: for what stands beside the temperatures.
+    pub(super) low: bool,
 }
 
 /// The readings of one spot.
