@@ -51,7 +51,7 @@ pub(crate) fn pages_of(pdf: &Path, dots: u32) -> Vec<Page> {
 impl Page {
     /// Reads a binary graymap.
     fn read(bytes: &[u8]) -> Page {
-        let mut fields = bytes.splitn(4, |byte| byte.is_ascii_whitespace());
+        let mut fields = bytes.splitn(4, u8::is_ascii_whitespace);
         let mut number = || String::from_utf8_lossy(fields.next().unwrap()).into_owned();
         assert_eq!(number(), "P5");
         let (width, height) = (number().parse().unwrap(), number().parse().unwrap());

@@ -80,7 +80,7 @@ const RIGHT: f32 = 8.0;
 const MARK_ROWS: usize = 2;
 const MARK_HEIGHT: f32 = 9.0;
 const AXIS_HEIGHT: f32 = 14.0;
-const GAP: f32 = 7.0;
+const GAP: f32 = 12.0;
 const SMALL: f32 = 7.0;
 /// Dates that stand side by side at the axis.
 const DATES_MAX: usize = 11;
@@ -173,7 +173,7 @@ impl Chart {
     }
 
     fn top(&self) -> f32 {
-        if self.marks.is_empty() { 4.0 } else { 4.0 + MARK_HEIGHT * 2.0 }
+        if self.marks.is_empty() { 12.0 } else { 12.0 + MARK_HEIGHT * 2.0 }
     }
 
     #[expect(clippy::cast_precision_loss, clippy::cast_possible_truncation, reason = "a place on paper")]
@@ -294,12 +294,9 @@ impl Chart {
                 });
             }
         }
-        // On a white ground, so that no line runs through the name.
-        let corners =
-            [left + 1.0, top + 1.0, left + 5.0 + width(&strip.name, Face::Regular, 8.0), top + 10.0];
-        ops.push(Op::Fill { corners, gray: 1.0 });
+        // Above the strip: nothing that was measured is hidden.
         ops.push(Op::Text {
-            at: (left + 3.0, top + 8.0),
+            at: (left, top - 2.5),
             size: 8.0,
             anchor: Anchor::Start,
             text: strip.name.clone(),
