@@ -136,6 +136,7 @@ fn pile() -> PileRecord {
         offset_c: 0.0,
     };
     PileRecord {
+        recipe: None,
         id: "2026-01".to_owned(),
         bay: Some("1".to_owned()),
         method: "aerated-static".to_owned(),

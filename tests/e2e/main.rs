@@ -8,7 +8,7 @@ mod deploy;
 mod farmhand;
 mod ingest;
 mod main_job;
-mod record;
 mod mix;
+mod record;
 mod service;
 mod telling;

@@ -89,7 +89,7 @@ fn a_card_that_takes_nothing_is_told_once_withholds_the_heartbeat_and_loses_noth
     // It comes back when the reading is on the card.
     let publisher = std::thread::spawn(move || publish(port, "heap/k1", &reading));
     wait_until("a text about the card", || !receiver.with("can't keep readings").is_empty());
-    assert!(began.elapsed() < Duration::from_secs(60));
+    assert!(began.elapsed() < Duration::from_mins(1));
     assert_eq!(beats_in(&receiver, 2), 0);
     assert!(!publisher.is_finished(), "a reading was acknowledged that could not be stored");
 

@@ -125,6 +125,7 @@ fn pile() -> PileRecord {
         offset_c: if probe == "k3" { 0.25 } else { 0.0 },
     };
     PileRecord {
+        recipe: None,
         id: "2026-03".to_owned(),
         bay: Some("1".to_owned()),
         method: "aerated-static".to_owned(),

@@ -34,9 +34,8 @@ pub use pile_desk::{ProbeFacts, Probes};
 pub use work::{Recorder, all_entries};
 
 use crate::clock::SharedClock;
-use crate::store::{Reader, StoreOptions};
 use crate::config::WatchConfig;
-
+use crate::store::{Reader, StoreOptions};
 use crate::telling::policy::Teller;
 use crate::telling::signs::Signs;
 use crate::telling::trouble::Vitals;
