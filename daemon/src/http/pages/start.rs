@@ -168,7 +168,8 @@ fn sheet(house: &House, values: &Values, token: Option<String>, problem: Option<
             (select("material", "Material", &MATERIALS, values))
             label for="recipe" { "Recipe: what went in, how much of each, from whom" }
             textarea id="recipe" name="recipe" maxlength="4000" { (values.get("recipe")) }
-            p.hint { "Lines as " a href="/mix" { "the planner" } " writes them (horse-manure=2yd3 Ford stable) are computed and kept with the pile." }
+            p.hint { "Lines as the planner writes them (horse-manure=2yd3 Ford stable) are computed and kept with the pile." }
+            p { a.touch href="/mix" { "Plan a mix" } }
             (field(form::Field::Number { key: "cn", label: "Carbon to nitrogen ratio of the recipe (28 means 28:1), unless it is computed", needed: false }))
             (standards(house, values))
             fieldset {
