@@ -50,7 +50,8 @@ fn readings_over_mqtt_become_a_record_that_says_what_the_daemon_says() {
     site.post(
         "/v1/piles",
         &json!({ "pile": "2026-03", "method": "aerated-static", "material": "manure", "built": rfc3339(built),
-                 "initial_cn": 30.0, "standards": ["us-organic"], "spots": spots }),
+                 "standards": ["us-organic"], "spots": spots,
+                 "mix": ["horse-manure=2yd3 Bram Okafor", "leaves=4yd3"] }),
     );
     for (spot, probe, late) in [("core", "k1", 12), ("toe", "k2", 24)] {
         site.post(
@@ -89,6 +90,12 @@ fn readings_over_mqtt_become_a_record_that_says_what_the_daemon_says() {
         }
         has(&format!("Of the temperature readings {counting} count"));
         has("Tansy Ford stables");
+        // What was kept with the pile: from whom, and how the ratio was computed.
+        for kept in
+            ["Horse manure, general with bedding", "Bram Okafor", "Recipe: C:N 36.4 (29.1 to 52.7) to 1"]
+        {
+            has(kept);
+        }
     }
     // The page shows the same document.
     let page = site.text("/piles/2026-03/record");

@@ -16,6 +16,7 @@ use super::document::{Block, Document, Table};
 use super::facts::Facts;
 use super::words;
 use crate::model::entry::{Entry, Event};
+use crate::model::recipe::{FigureRecord, RecipeRecord};
 use crate::recorder::facts::in_force;
 
 /// Puts the facts into a document.
@@ -106,11 +107,17 @@ fn feedstocks(facts: &Facts, document: &mut Document) {
             table.row([name.clone(), class.clone(), or(amount), or(source), by(facts, entry)]);
         }
     }
+    let recipe = facts.record.recipe.as_deref();
+    for part in recipe.into_iter().flat_map(|recipe| &recipe.parts) {
+        let source = part.source.clone().unwrap_or_else(|| "not recorded".to_owned());
+        let entered = "with the pile".to_owned();
+        table.row([part.name.clone(), part.class.clone(), part.amount.clone(), source, entered]);
+    }
     document.table(
         table,
         "No feedstock was recorded: where it came from and how much of it stands elsewhere, or nowhere.",
     );
-    let mut lines = Vec::new();
+    let mut lines: Vec<String> = recipe.map(computed).into_iter().collect();
     for entry in in_force(&facts.entries) {
         if let Event::Recipe { initial_cn, moisture_percent, how } = &entry.entry.event {
             let cn = initial_cn.map(|cn| format!("initial C:N {cn}:1, ")).unwrap_or_default();
@@ -127,6 +134,28 @@ fn feedstocks(facts: &Facts, document: &mut Document) {
         }
     }
     document.list(lines);
+}
+
+/// How the recipe was computed, with the range that the spread of its feedstocks gives.
+fn computed(recipe: &RecipeRecord) -> String {
+    let range =
+        |figure: &FigureRecord| format!("{:.1} ({:.1} to {:.1})", figure.typical, figure.lo, figure.hi);
+    let mut from: Vec<&str> = recipe
+        .parts
+        .iter()
+        .flat_map(|part| [&part.nitrogen, &part.cn, &part.moisture])
+        .map(|figure| figure.from.as_str())
+        .collect();
+    from.sort_unstable();
+    from.dedup();
+    format!(
+        "Recipe: C:N {} to 1 and moisture {} %, with {:.0} lb of water added; computed by masses of carbon, nitrogen and \
+         water from the feedstocks above when the pile was entered. Where their figures come from: {}.",
+        range(&recipe.cn),
+        range(&recipe.moisture),
+        recipe.water_lb,
+        from.join(", ")
+    )
 }
 
 fn curve(facts: &Facts, document: &mut Document) {
