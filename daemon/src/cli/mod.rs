@@ -26,17 +26,21 @@ pub mod season;
 pub mod send_test;
 mod tried;
 
+use std::collections::BTreeMap;
 use std::ffi::OsString;
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
+use heapward_rules::ids::StandardId;
+use heapward_rules::standard::Standard;
 use tracing_subscriber::filter::LevelFilter;
 
 use crate::clock::SystemClock;
 use crate::config::Config;
 use crate::config::read::{Problems, load};
+use crate::standards;
 
 /// Something went wrong that is neither the input's nor the configuration's fault.
 pub const FAILED: u8 = 1;
@@ -201,6 +205,14 @@ impl ConfigArg {
             Failure::new(WRONG_USE, format!("{problems}\n{end}; nothing was started or changed"))
         })
     }
+}
+
+/// The built-in standards and those of the farm's own folder.
+fn standards_of(own: Option<&Path>) -> Result<BTreeMap<StandardId, Standard>, Failure> {
+    standards::load(own).map_err(|problems| {
+        let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
+        Failure::new(WRONG_USE, lines.join("\n"))
+    })
 }
 
 // === impl Failure ===

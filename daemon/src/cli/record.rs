@@ -3,10 +3,9 @@
 use std::path::PathBuf;
 
 use super::copy::Copy;
-use super::{ConfigArg, Failure, Outcome, WRONG_USE, print};
+use super::{ConfigArg, Failure, Outcome, print, standards_of};
 use crate::record::facts::Surroundings;
 use crate::record::files;
-use crate::standards;
 
 #[derive(Clone, Debug, clap::Args)]
 pub struct RecordArgs {
@@ -25,10 +24,7 @@ pub struct RecordArgs {
 /// Works on a copy of the store: the daemon may go on writing.
 pub fn run(args: &RecordArgs) -> Outcome {
     let config = args.config.load()?;
-    let standards = standards::load(config.standards_dir.as_deref()).map_err(|problems| {
-        let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
-        Failure::new(WRONG_USE, lines.join("\n"))
-    })?;
+    let standards = standards_of(config.standards_dir.as_deref())?;
     let dir = args.store.as_deref().unwrap_or(&config.store.dir);
     let (_copy, store) = Copy::open(dir, config.farm.timezone, "record")?;
     let reader = store.reader();

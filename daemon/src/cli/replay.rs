@@ -13,13 +13,12 @@ use heapward_rules::units::Span;
 use heapward_rules::verdict::{Judgement, Verdict};
 
 use super::copy::Copy;
-use super::{ConfigArg, Failure, Outcome, WRONG_USE, print};
+use super::{ConfigArg, Failure, Outcome, WRONG_USE, print, standards_of};
 use crate::model::pile::PileRecord;
 use crate::model::time::rfc3339;
 use crate::model::words;
 use crate::recorder::history::StoredHistory;
 use crate::recorder::{all_entries, facts};
-use crate::standards;
 use crate::store::{Reader, StoreError};
 
 /// Judge everything in the store again, and show what would be different
@@ -59,10 +58,7 @@ pub fn run(args: &ReplayArgs) -> Outcome {
 fn in_words(args: &ReplayArgs) -> Result<String, Failure> {
     let config = args.config.load()?;
     let own = args.standards.as_deref().or(config.standards_dir.as_deref());
-    let known = standards::load(own).map_err(|problems| {
-        let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
-        Failure::new(WRONG_USE, lines.join("\n"))
-    })?;
+    let known = standards_of(own)?;
     let changes = args.settings.iter().map(|text| Change::read(text)).collect::<Result<Vec<_>, _>>()?;
     if let Some(unknown) = args.chosen.iter().find(|id| !known.contains_key(&StandardId::new(id.as_str()))) {
         let names: Vec<&str> = known.keys().map(StandardId::as_str).collect();

@@ -8,20 +8,16 @@ use tokio::net::TcpListener;
 use tokio::signal::unix::{SignalKind, signal};
 use tracing::{info, warn};
 
-use super::{ConfigArg, Failure, Outcome, WRONG_USE};
+use super::{ConfigArg, Failure, Outcome, standards_of};
 use crate::clock::SystemClock;
 use crate::config::Config;
 use crate::limits::WORKER_THREADS;
 use crate::run::{Daemon, Parts};
-use crate::standards;
 
 /// Runs the daemon in the foreground.
 pub fn run(args: &ConfigArg) -> Outcome {
     let config = args.load()?;
-    let standards = standards::load(config.standards_dir.as_deref()).map_err(|problems| {
-        let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
-        Failure::new(WRONG_USE, lines.join("\n"))
-    })?;
+    let standards = standards_of(config.standards_dir.as_deref())?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(WORKER_THREADS)
         .enable_all()

@@ -195,9 +195,16 @@ impl Daemon {
             ingest: ingest_handle.clone(),
             refused: AtomicU64::new(0),
         };
+        let trusted = parts.clock.is_trusted();
         let mut helpers = helpers(daily, parts.clock.clone(), handle.clone(), signs.clone(), stopped.clone());
         helpers.extend(life(look, signs, parts.clock, heartbeat, stopped));
         info!("ready");
+        if !trusted {
+            warn!(
+                "the clock is not trusted yet: readings without a time of their own wait and are not acknowledged. \
+                 `heapward doctor` says what to do"
+            );
+        }
         Ok(Daemon {
             handle,
             reader,

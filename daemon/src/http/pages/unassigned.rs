@@ -41,7 +41,7 @@ pub(super) async fn all(
         h1 { "Topics without a probe" }
         p.verdict {
             @if status.topics.is_empty() { "Nothing comes in that no probe reads." }
-            @else { "On " (status.topics.len()) " topics something comes in that no probe reads." }
+            @else { "Something comes in that no probe reads, on " (topics(status.topics.len())) "." }
         }
         @if status.topics_forgotten > 0 { p.aside { (status.topics_forgotten) " more were seen and forgotten." } }
         @if status.broker.is_some() { (other_topics(book, visitor.form_token())) }
@@ -87,7 +87,7 @@ fn row(house: &House, topic: &SeenTopic) -> Markup {
     let suggestion = house.app.probes.ingest().suggest(&topic.topic);
     html! {
         li {
-            div.when { (topic.count) " times" br; (ago(topic.last, house.now(), style)) }
+            div.when { @if topic.count == 1 { "once" } @else { (topic.count) " times" } br; (ago(topic.last, house.now(), style)) }
             div {
                 p { (topic.topic) }
                 p.aside { @if topic.retained { "kept by the broker, of unknown age" } @else { "live" } }
@@ -305,4 +305,8 @@ pub(super) fn pointer(house: &House) -> Markup {
     html! {
         p { a.touch href=(BACK) { @if topics == 0 { "Find a new probe" } @else { (topics) " topics without a probe" } } }
     }
+}
+
+fn topics(count: usize) -> String {
+    if count == 1 { "1 topic".to_owned() } else { format!("{count} topics") }
 }
