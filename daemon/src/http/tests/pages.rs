@@ -358,7 +358,7 @@ async fn a_probe_is_taken_into_use_by_whoever_says_what_it_reads() {
     farm.probes.ingest().hear("shed/words", "hello", BUILT);
     let page = phone.get("/unassigned").await.body;
     let target = "/unassigned/take?topic=shed%2Fk%209&amp;proposed=shed-k-9";
-    assert!(page.contains("On 2 topics") && page.contains(target), "{page}");
+    assert!(page.contains("no probe reads, on 2 topics.") && page.contains(target), "{page}");
     let target = target.replace("&amp;", "&");
     let sheet = phone.get(&target).await.body;
     assert!(sheet.contains("62 C = 144 F") && sheet.contains("62 F = 17 C"), "{sheet}");
