@@ -5,8 +5,12 @@ use std::net::TcpListener;
 use std::os::unix::process::ExitStatusExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Stdio};
+use std::sync::atomic::{AtomicU16, Ordering};
 
 use crate::wait::wait_for;
+
+/// How many ports tests share, from 20,000 on.
+const PORTS: u16 = 12_000;
 
 /// A running program whose output goes to a file.
 pub struct Process {
@@ -14,9 +18,26 @@ pub struct Process {
     log: PathBuf,
 }
 
-/// A port on 127.0.0.1 that nobody listens on at the moment.
+/// A port on 127.0.0.1 that nobody listens on and that no other test is given as long as this one runs.
+///
+/// A port that the system picks could be given by it, as the near end of somebody's connection, to another test while
+/// the daemon that listened on it restarts. So these lie below the range that Linux picks from (32,768 and above,
+/// `ip_local_port_range`), and a lock on a file speaks for each.
 pub fn free_port() -> u16 {
-    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+    static NEXT: AtomicU16 = AtomicU16::new(0);
+    let locks = std::env::temp_dir().join("heapward-test-ports");
+    std::fs::create_dir_all(&locks).unwrap();
+    let start = u16::try_from(std::process::id() % u32::from(PORTS)).unwrap().wrapping_mul(7);
+    for _ in 0..PORTS {
+        let port = 20_000 + start.wrapping_add(NEXT.fetch_add(1, Ordering::Relaxed)) % PORTS;
+        let lock = File::create(locks.join(port.to_string())).unwrap();
+        if lock.try_lock().is_ok() && TcpListener::bind(("127.0.0.1", port)).is_ok() {
+            // Held until this process ends.
+            std::mem::forget(lock);
+            return port;
+        }
+    }
+    panic!("all ports from 20000 to {} are in use", 20_000 + PORTS - 1);
 }
 
 /// Whether somebody listens on a port of 127.0.0.1.

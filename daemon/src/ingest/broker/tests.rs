@@ -4,7 +4,7 @@ use std::net::{SocketAddr, TcpListener as StdListener};
 use std::path::PathBuf;
 use std::process::{Child, Command as Process, Stdio};
 use std::sync::Mutex;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU16, Ordering};
 
 use bytes::BytesMut;
 use heapward_rules::ids::ProbeId;
@@ -50,8 +50,13 @@ struct Barn {
     at_work: Ingest,
 }
 
+/// A port that stays free while a broker restarts: below those that the system picks for the near end of connections,
+/// and each process, which is each test, has 16 of its own.
 fn free_port() -> u16 {
-    StdListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+    static NEXT: AtomicU16 = AtomicU16::new(0);
+    let first = 12_000 + u16::try_from(std::process::id() % 500).unwrap() * 16;
+    let mut ports = (0..16).map(|_| first + NEXT.fetch_add(1, Ordering::Relaxed) % 16);
+    ports.find(|port| StdListener::bind(("127.0.0.1", *port)).is_ok()).unwrap()
 }
 
 // === impl Mosquitto ===
