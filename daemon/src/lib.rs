@@ -1,5 +1,6 @@
 //! The shell around the rules: broker, store, clock, network and pages.
 
+pub mod after;
 pub mod cli;
 pub mod clock;
 pub mod config;
@@ -16,6 +17,7 @@ pub mod recorder;
 pub mod run;
 pub mod season;
 pub mod standards;
+pub mod steering;
 pub mod store;
 pub mod summary;
 pub mod telling;

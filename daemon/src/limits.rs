@@ -391,3 +391,5 @@ pub const MIX_LINE_BYTES_MAX: usize = 300;
 
 /// A plan of beds is a page or two of text.
 pub const SEASON_FILE_BYTES_MAX: u64 = 256 * 1024;
+/// Beds of one plan: more are not read on a phone.
+pub const SEASON_BEDS_MAX: usize = 100;

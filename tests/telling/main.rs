@@ -164,6 +164,7 @@ async fn a_summary_arrives_with_text_html_and_charts() {
         }],
         probes: vec![],
         incidents: vec![],
+        harvests: Vec::new(),
         house: House::default(),
     };
     let summary = compose(&snapshot);

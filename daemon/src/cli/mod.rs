@@ -12,6 +12,7 @@ pub mod doctor;
 pub mod export;
 pub mod import;
 pub mod incidents;
+pub mod harvest;
 pub mod init;
 pub mod judge;
 pub mod listen;
@@ -25,6 +26,7 @@ pub mod run;
 pub mod season;
 pub mod send_test;
 mod tried;
+pub mod water;
 
 use std::collections::BTreeMap;
 use std::ffi::OsString;
@@ -88,6 +90,10 @@ pub enum Command {
     Mix(mix::MixArgs),
     /// Plan the season: which piles have to be started when, for the beds that want compost
     Season(season::SeasonArgs),
+    /// Dates of raw manure: from when on may be harvested, or until when it has to be worked in
+    Harvest(harvest::HarvestArgs),
+    /// Water to add to a mass, from one moisture to another
+    Water(water::WaterArgs),
     /// Enter and look at piles of the running daemon
     Pile(pile::PileArgs),
     /// Show what was noticed and who was told; say that it was seen; keep a pile quiet for a while
@@ -156,6 +162,8 @@ pub fn run(command: Command) -> Outcome {
         Command::Import(args) => import::run(&args),
         Command::Mix(args) => mix::run(&args),
         Command::Season(args) => season::run(&args),
+        Command::Harvest(args) => harvest::run(&args),
+        Command::Water(args) => water::run(&args),
         Command::Pile(args) => pile::run(&args),
         Command::Incidents(args) => incidents::run(&args),
         Command::Doctor(args) => doctor::run(&args),

@@ -57,6 +57,9 @@ enum PileCommand {
         pile: String,
         /// What was added
         what: String,
+        /// Needed where hours are counted already: they are lost
+        #[arg(long)]
+        yes: bool,
         #[command(flatten)]
         entry: EntryArgs,
     },
@@ -68,7 +71,25 @@ enum PileCommand {
         #[command(flatten)]
         entry: EntryArgs,
     },
-    /// Anything else that happened: built, covered, aeration-changed, check, calibration, moved-to-curing, used, note
+    /// The pile was moved to curing: its bay and its probes are free
+    Curing {
+        pile: String,
+        #[command(flatten)]
+        entry: EntryArgs,
+    },
+    /// A test of maturity: self-heating 6.5 (rise in °C), carbon-dioxide 3 (mg), oxygen 350 (mg), pot passed or pot failed
+    Tested {
+        pile: String,
+        /// self-heating, carbon-dioxide, oxygen or pot
+        test: String,
+        /// What was measured, or for a pot test passed or failed
+        result: String,
+        #[command(flatten)]
+        entry: EntryArgs,
+    },
+    /// The pile was used: which bed, when, how much, for what; raw manure has its dates of harvest
+    Used(UsedArgs),
+    /// Anything else that happened: covered, aeration-changed, check, calibration, probe-removed, note
     Enter {
         pile: String,
         event: String,
@@ -78,6 +99,8 @@ enum PileCommand {
         #[command(flatten)]
         entry: EntryArgs,
     },
+    /// What to do about water and air now, and why
+    Advise { pile: String },
     /// The log of a pile
     Log { pile: String },
     /// Readings of a pile as CSV
@@ -135,6 +158,27 @@ struct PlaceArgs {
     /// Who enters it [default: the name of the pass]
     #[arg(long, value_name = "INITIALS")]
     by: Option<String>,
+}
+
+#[derive(Debug, clap::Args)]
+struct UsedArgs {
+    pile: String,
+    /// Bed or field
+    #[arg(long)]
+    bed: String,
+    /// Cubic yards
+    #[arg(long, value_name = "YARDS")]
+    yd3: Option<f64>,
+    #[arg(long)]
+    crop: Option<String>,
+    /// Whether what is eaten of the crop touches the soil: yes or no
+    #[arg(long, value_name = "YES|NO", value_parser = yes_or_no)]
+    touches_soil: Option<bool>,
+    /// First harvest planned for, such as 2026-08-29; refused where raw manure would be too fresh for it
+    #[arg(long, value_name = "DATE")]
+    harvest: Option<String>,
+    #[command(flatten)]
+    entry: EntryArgs,
 }
 
 /// What every entry has.
@@ -199,14 +243,42 @@ pub fn run(args: &PileArgs) -> Outcome {
         PileCommand::Watered { pile, litres, entry } => {
             enter(pile, "watered", json!({ "litres": litres }), entry)
         }
-        PileCommand::Added { pile, what, entry } => {
+        PileCommand::Added { pile, what, yes, entry } => {
+            if !yes {
+                would_lose(reach, pile)?;
+            }
             enter(pile, "material-added", json!({ "what": what }), entry)
         }
         PileCommand::GiveUp { pile, spot, reason, entry } => {
             enter(pile, "spot-given-up", json!({ "spot": spot, "reason": reason }), entry)
         }
+        PileCommand::Curing { pile, entry } => {
+            enter(pile, "moved-to-curing", json!({}), entry)?;
+            print(&format!(
+                "Its bay and its probes are free. So that Heapward sees when it is cured, stick one into its heart:\n  \
+                 heapward pile place {pile} PROBE SPOT\n"
+            ))
+        }
+        PileCommand::Tested { pile, test, result, entry } => {
+            enter(pile, "maturity-tested", test_result(test, result)?, entry)
+        }
+        PileCommand::Used(used) => {
+            let figures = json!({
+                "bed": used.bed,
+                "cubic_yards": used.yd3,
+                "crop": used.crop,
+                "touches_soil": used.touches_soil,
+                "harvest": used.harvest,
+            });
+            enter(&used.pile, "used", figures, &used.entry)?;
+            let pile = reach.reader()?.get(&["v1", "piles", &used.pile], &[])?;
+            print(&show::last_use(&pile))
+        }
         PileCommand::Enter { pile, event, figures, entry } => {
             enter(pile, event, read_figures(figures)?, entry)
+        }
+        PileCommand::Advise { pile } => {
+            print(&show::advice(&reach.reader()?.get(&["v1", "piles", pile, "advice"], &[])?))
         }
         PileCommand::Log { pile } => log(reach, pile),
         PileCommand::History(history) => show_history(reach, history),
@@ -276,6 +348,43 @@ fn show_history(reach: &Reach, history: &HistoryArgs) -> Outcome {
         None => print(&text),
         Some(file) => std::fs::write(file, text)
             .map_err(|error| Failure::failed(format!("{}: can't be written ({error})", file.display()))),
+    }
+}
+
+/// Refuses to throw counted hours away without a yes.
+fn would_lose(reach: &Reach, pile: &str) -> Result<(), Failure> {
+    let shown = reach.reader()?.get(&["v1", "piles", pile], &[])?;
+    let Some(lost) = show::counted(&shown) else { return Ok(()) };
+    Err(Failure::new(
+        super::WRONG_USE,
+        format!(
+            "with fresh material pile {pile} is a new lot, and {lost} no longer counts; add --yes if it really went in"
+        ),
+    ))
+}
+
+/// A figure, or for a pot test a word.
+fn test_result(test: &str, result: &str) -> Result<Value, Failure> {
+    let passed = match result {
+        "passed" => Some(true),
+        "failed" => Some(false),
+        _ => None,
+    };
+    match (passed, result.parse::<f64>()) {
+        (Some(passed), _) => Ok(json!({ "test": test, "passed": passed })),
+        (None, Ok(figure)) if figure.is_finite() => Ok(json!({ "test": test, "figure": figure })),
+        _ => Err(Failure::new(
+            super::WRONG_USE,
+            format!("`{result}` is no result; write what was measured, such as 6.5, or passed or failed"),
+        )),
+    }
+}
+
+fn yes_or_no(text: &str) -> Result<bool, String> {
+    match text {
+        "yes" => Ok(true),
+        "no" => Ok(false),
+        _ => Err("write yes or no".to_owned()),
     }
 }
 

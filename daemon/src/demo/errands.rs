@@ -55,6 +55,8 @@ pub async fn run(
                 bed: "north-4".to_owned(),
                 cubic_yards: Some(4.0),
                 crop: Some("winter squash".to_owned()),
+                touches_soil: Some(true),
+                harvest: None,
             };
             enter(records, pile, farm.now, used, "").await?;
             Ok(Some(format!("spreads {pile} on bed north-4")))

@@ -3,9 +3,11 @@
 //! The recorder checks what only it can know (names, order, contradictions); here is what a text may hold and how far
 //! a figure may go.
 
+use heapward_rules::recipe::dates::Date;
 use heapward_rules::units::{At, Span};
 
 use super::problem::{Problem, shown};
+use crate::after::maturity;
 use crate::limits::{ENTRY_AHEAD_MAX, FIELD_CHARS_MAX, NAME_CHARS_MAX, NOTE_BYTES_MAX, SPOTS_MAX};
 use crate::model::entry::{Event, NewEntry};
 use crate::model::pile::{PileRecord, PlacementRecord};
@@ -204,10 +206,15 @@ fn event(event: &Event) -> Checked {
             number("reference_c", Some(*reference_c), -40.0, 110.0)?;
             number("read_c", Some(*read_c), -40.0, 110.0)
         }
-        Event::Used { bed, cubic_yards, crop } => {
+        Event::MaturityTested { test, figure, passed } => {
+            text("test", test)?;
+            maturity::check(test, *figure, *passed).map_err(Problem::bad)
+        }
+        Event::Used { bed, cubic_yards, crop, touches_soil: _, harvest } => {
             needed("bed", bed)?;
             number("cubic_yards", *cubic_yards, 0.0, 10_000.0)?;
-            text("crop", crop.as_deref().unwrap_or_default())
+            text("crop", crop.as_deref().unwrap_or_default())?;
+            date("harvest", harvest.as_deref())
         }
         Event::Withdrawn { reason } => needed("reason", reason),
         Event::Built | Event::ProbePlaced { .. } => {
@@ -218,6 +225,15 @@ fn event(event: &Event) -> Checked {
         | Event::VerdictAmended { .. }
         | Event::RecordEvent { .. } => {
             Err(Problem::bad("this is what Heapward itself writes; nobody can enter it"))
+        }
+    }
+}
+
+fn date(key: &str, given: Option<&str>) -> Checked {
+    match given.filter(|text| Date::parse(text).is_none()) {
+        None => Ok(()),
+        Some(text) => {
+            Err(Problem::bad(format!("`{key}` can't be `{}`; write it as 2026-08-29", shown(text))))
         }
     }
 }

@@ -21,6 +21,7 @@
 //! | GET `/piles/{pile}/place` | w | the form for placing a probe |
 //! | POST `/piles/{pile}/place` | f | places it |
 //! | GET `/mix` | r | planning a mix: what it comes to, or how much of each; the build card |
+//! | GET `/season` | r | planning a season; the seasons so far |
 //! | GET `/start` | w | the form for a new pile |
 //! | POST `/start` | f | starts it |
 //! | GET `/probes` | r | what each probe said last, where it stands, what is wrong |
@@ -48,6 +49,7 @@
 //! | GET `/v1/piles` | r | all piles with their verdicts |
 //! | POST `/v1/piles` | w | starts a pile |
 //! | GET `/v1/piles/{pile}` | r | one pile |
+//! | GET `/v1/piles/{pile}/advice` | r | what to do about water and air, and why |
 //! | GET `/v1/piles/{pile}/verdicts` | r | its verdicts |
 //! | GET `/v1/piles/{pile}/spots` | r | its spots |
 //! | GET `/v1/piles/{pile}/placements` | r | which probe stood where |

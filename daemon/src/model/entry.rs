@@ -68,10 +68,23 @@ pub enum Event {
         read_c: f64,
     },
     MovedToCuring,
+    /// `test`: self-heating (figure: highest rise over the room, °C), carbon-dioxide (mg of carbon per g of organic matter
+    /// and day), oxygen (mg per kg of volatile solids and hour), pot (passed or not).
+    MaturityTested {
+        test: String,
+        figure: Option<f64>,
+        passed: Option<bool>,
+    },
     Used {
         bed: String,
         cubic_yards: Option<f64>,
         crop: Option<String>,
+        /// Whether the edible part touches soil or its particles.
+        #[serde(default)]
+        touches_soil: Option<bool>,
+        /// Planned harvest, as `2026-08-29`.
+        #[serde(default)]
+        harvest: Option<String>,
     },
     /// An entry that was wrong: the entry named by `corrects` no longer counts. Nothing is overwritten.
     Withdrawn {

@@ -8,6 +8,7 @@ use heapward_rules::units::At;
 use heapward_rules::verdict::Judgement;
 use tokio::sync::{mpsc, oneshot};
 
+use crate::after::After;
 use crate::model::entry::{Entry, NewEntry};
 use crate::model::message::{Delivery, OutboxMessage};
 use crate::model::pile::{PileRecord, PlacementRecord};
@@ -115,6 +116,8 @@ pub struct PileView {
     pub open: Vec<Finding>,
     /// Instant of the newest reading or entry that was judged.
     pub judged_to: At,
+    /// Curing, readiness, and where it went.
+    pub after: After,
 }
 
 /// The recorder as others see it.

@@ -8,6 +8,7 @@ use super::pile_desk::PileDesk;
 use super::tell;
 use super::work::Recorder;
 use crate::limits::MUTE_MAX;
+use crate::after::uses;
 use crate::model::entry::{Entry, Event, NewEntry};
 use crate::model::message::{Delivery, OutboxMessage};
 use crate::model::pile::{PileRecord, PlacementRecord};
@@ -140,6 +141,8 @@ impl Recorder {
         };
         let desk = self.desks.get(&id).ok_or_else(|| no_pile(&id))?;
         entering::entry(&entry, Some(&desk.record), &desk.entries, now)?;
+        uses::refuse_early(&entry, &desk.record, &desk.entries, &desk.judgement, self.parts.zone)
+            .map_err(Refusal::Conflict)?;
         let record = record_after(&desk.record, &desk.entries, &entry);
         let written = self.keeper.with(|store| {
             store.transact(|tx| {
@@ -309,7 +312,8 @@ fn record_after(record: &PileRecord, entries: &[Entry], entry: &NewEntry) -> Opt
                 entering::end_at(placement, entry.at_ms);
             }
         }
-        Event::Used { .. } => {
+        // The pile is forked over: no probe stands where it stood. One that cures on is placed anew.
+        Event::MovedToCuring | Event::Used { .. } => {
             for placement in &mut after.placements {
                 entering::end_at(placement, entry.at_ms);
             }

@@ -17,6 +17,7 @@ use super::handle::{Command, Handle, PileView};
 use super::keeper::{self, Keeper};
 use super::pile_desk::{OpenError, PileDesk};
 use super::{Parts, tell};
+use crate::after::After;
 use crate::limits::SEAL_EVERY;
 use crate::model::entry::{Event, NewEntry};
 use crate::model::pile::PileRecord;
@@ -297,10 +298,13 @@ impl Recorder {
     fn show(&mut self) {
         for id in std::mem::take(&mut self.changed) {
             let Some(desk) = self.desks.get(&id) else { continue };
+            let open = desk.open_findings();
+            let after = After::of(&desk.record, &desk.entries, &desk.judgement, &open, self.parts.zone);
             self.handle.show(PileView {
                 pile: desk.record.clone(),
                 judgement: desk.judgement.clone(),
-                open: desk.open_findings(),
+                open,
+                after,
                 judged_to: desk.judge.newest().unwrap_or(desk.pile.built),
             });
         }

@@ -12,6 +12,7 @@ use heapward_rules::verdict::Verdict;
 use tracing::warn;
 
 use super::counting::{Counting, Points, thinned};
+use crate::after::day_of;
 use crate::clock::SharedClock;
 use crate::config::Config;
 use crate::disk;
@@ -123,6 +124,7 @@ impl Daily {
             piles: piles.collect::<Result<_, _>>()?,
             probes: probes.collect(),
             incidents: told.cloned().collect(),
+            harvests: self.harvests(&views, now),
             house: House {
                 free_mb: disk::free_bytes(&self.config.store.dir).ok().map(|bytes| bytes / 1_000_000),
                 clock_trusted: self.clock.is_trusted(),
@@ -139,6 +141,11 @@ impl Daily {
                     .saturating_sub(self.refused.load(Ordering::Relaxed)),
             },
         })
+    }
+
+    fn harvests(&self, views: &[Arc<PileView>], now: At) -> Vec<String> {
+        let Some(today) = day_of(now, self.config.farm.timezone) else { return Vec::new() };
+        views.iter().flat_map(|view| &view.after.uses).filter_map(|one| one.reminder(today)).collect()
     }
 
     fn messages_week(&self, now: At) -> Result<usize, StoreError> {

@@ -38,40 +38,41 @@ pub struct Plan {
 #[error("{}", .0.join("\n"))]
 pub struct PlanError(pub Vec<String>);
 
-#[derive(Deserialize)]
+/// A plan as it is written down, in a file or in a form.
+#[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-struct RawPlan {
-    from: Option<String>,
+pub struct Sheet {
+    pub from: Option<String>,
     #[serde(default)]
-    at_hand_yd3: f64,
-    bays: RawBays,
+    pub at_hand_yd3: f64,
+    pub bays: Bays,
     #[serde(default)]
-    pace: RawPace,
+    pub pace: Pace,
     #[serde(default)]
-    bed: Vec<RawBed>,
+    pub bed: Vec<BedLine>,
 }
 
-#[derive(Deserialize)]
+#[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-struct RawBays {
-    count: u32,
-    pile_yd3: f64,
+pub struct Bays {
+    pub count: u32,
+    pub pile_yd3: f64,
 }
 
 /// Usual figures: an active stage of four weeks and more, at least a month of curing, half of the volume lost.
-#[derive(Deserialize)]
+#[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-struct RawPace {
-    loss_percent: f64,
-    active_days: i64,
-    curing_days: i64,
-    people: u32,
-    yd3_per_person_day: f64,
+pub struct Pace {
+    pub loss_percent: f64,
+    pub active_days: i64,
+    pub curing_days: i64,
+    pub people: u32,
+    pub yd3_per_person_day: f64,
 }
 
-#[derive(Deserialize)]
+#[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-struct RawBed {
+pub struct BedLine {
     name: String,
     length_ft: Option<f64>,
     width_ft: Option<f64>,
@@ -82,9 +83,9 @@ struct RawBed {
 
 const DAYS_MAX: i64 = 730;
 
-impl Default for RawPace {
-    fn default() -> RawPace {
-        RawPace { loss_percent: 50.0, active_days: 30, curing_days: 45, people: 1, yd3_per_person_day: 4.0 }
+impl Default for Pace {
+    fn default() -> Pace {
+        Pace { loss_percent: 50.0, active_days: 30, curing_days: 45, people: 1, yd3_per_person_day: 4.0 }
     }
 }
 
@@ -98,7 +99,12 @@ pub fn layer_yd3(area_ft2: f64, depth_in: f64) -> f64 {
 impl Plan {
     /// Reads a plan; `today` is where it begins unless it says otherwise.
     pub fn read(text: &str, today: Date) -> Result<Plan, PlanError> {
-        let raw: RawPlan = toml::from_str(text).map_err(|error| PlanError(vec![error.to_string()]))?;
+        let sheet: Sheet = toml::from_str(text).map_err(|error| PlanError(vec![error.to_string()]))?;
+        Plan::of(&sheet, today)
+    }
+
+    /// The plan of a sheet; all that is wrong with it at once.
+    pub fn of(raw: &Sheet, today: Date) -> Result<Plan, PlanError> {
         let mut wrong = Vec::new();
         let from = raw.from.as_deref().map_or(Some(today), |text| date("from", text, &mut wrong));
         let mut beds: Vec<Bed> = raw.bed.iter().filter_map(|bed| bed.read(&mut wrong)).collect();
@@ -108,7 +114,7 @@ impl Plan {
                 wrong.push(format!("{key} = {value}: write a number from {lo} to {hi}"));
             }
         };
-        let pace = raw.pace;
+        let pace = &raw.pace;
         within("bays.count", f64::from(raw.bays.count), 1.0, 50.0);
         within("bays.pile_yd3", raw.bays.pile_yd3, 0.5, 200.0);
         within("at_hand_yd3", raw.at_hand_yd3, 0.0, 10_000.0);
@@ -156,9 +162,27 @@ impl Plan {
     }
 }
 
-// === impl RawBed ===
+// === impl BedLine ===
 
-impl RawBed {
+impl BedLine {
+    /// `north-4 100x4 1 2027-04-15`: name, length by width in feet (or square feet), inches, date.
+    pub fn parse(line: &str) -> Result<BedLine, String> {
+        let wrong =
+            || format!("`{line}`: write name, feet, inches and date, such as north-4 100x4 1 2027-04-15");
+        let words: Vec<&str> = line.split_whitespace().collect();
+        let [name @ .., feet, inches, by] = words.as_slice() else { return Err(wrong()) };
+        let number = |text: &str| text.parse::<f64>().map_err(|_| wrong());
+        let (length_ft, width_ft, area_ft2) = match feet.split_once('x') {
+            Some((length, width)) => (Some(number(length)?), Some(number(width)?), None),
+            None => (None, None, Some(number(feet)?)),
+        };
+        if name.is_empty() {
+            return Err(wrong());
+        }
+        let (name, depth_in, by) = (name.join(" "), number(inches)?, (*by).to_owned());
+        Ok(BedLine { name, length_ft, width_ft, area_ft2, depth_in, by })
+    }
+
     fn read(&self, wrong: &mut Vec<String>) -> Option<Bed> {
         let name = &self.name;
         let area = match (self.area_ft2, self.length_ft, self.width_ft) {
@@ -212,6 +236,19 @@ mod tests {
         assert!((plan.beds[0].cubic_yards - 2.0).abs() < 1e-12);
         assert!((plan.yield_yd3() - 4.0).abs() < 1e-12);
         assert_eq!((plan.days_to_fork(8.0), plan.days_to_fork(0.1)), (2, 1));
+    }
+
+    #[test]
+    fn a_bed_is_one_line() {
+        let line = BedLine::parse("north 4 100x4 1.5 2027-04-15").unwrap();
+        assert_eq!((line.name.as_str(), line.length_ft, line.width_ft), ("north 4", Some(100.0), Some(4.0)));
+        assert_eq!((line.area_ft2, line.depth_in, line.by.as_str()), (None, 1.5, "2027-04-15"));
+        assert_eq!(BedLine::parse("tomatoes 2400 1 2027-05-20").unwrap().area_ft2, Some(2_400.0));
+        for text in
+            ["", "north-4", "100x4 1 2027-04-15", "north-4 big 1 2027-04-15", "north-4 100x4 deep 2027-04-15"]
+        {
+            assert!(BedLine::parse(text).is_err(), "{text}");
+        }
     }
 
     #[test]

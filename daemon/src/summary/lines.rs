@@ -46,6 +46,8 @@ pub(super) fn lines(snapshot: &Snapshot) -> Vec<Line> {
         .filter(|pile| !pile.spots.is_empty())
         .map(|pile| Line::new(&format!("{} spots", name(&pile.id)), spots(pile, snapshot)))
         .collect();
+    let harvest = (!snapshot.harvests.is_empty())
+        .then(|| Line::new("Harvest", format!("{}.", gsm::one_line(&snapshot.harvests.join("; ")))));
     let tail = [
         Line::new("Water", water(snapshot)),
         Line::new("Air", air(snapshot)),
@@ -55,10 +57,11 @@ pub(super) fn lines(snapshot: &Snapshot) -> Vec<Line> {
         Line::new("Record", record(snapshot)),
         Line::new("Question", question(snapshot)),
     ];
-    let room = limits::SUMMARY_LINES_MAX - tail.len() - 1;
+    let room = limits::SUMMARY_LINES_MAX - tail.len() - 1 - usize::from(harvest.is_some());
     let (verdicts, spots) = fitted(verdicts, spots, room);
     let mut lines = verdicts;
     lines.push(Line::new("Today", job(snapshot)));
+    lines.extend(harvest);
     lines.extend(spots);
     lines.extend(tail);
     lines

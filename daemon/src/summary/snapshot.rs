@@ -21,6 +21,8 @@ pub struct Snapshot {
     pub probes: Vec<ProbeDay>,
     /// Open, or ended since the last summary.
     pub incidents: Vec<Incident>,
+    /// Beds with raw manure whose first day of harvest is near, a sentence each.
+    pub harvests: Vec<String>,
     pub house: House,
 }
 

@@ -108,6 +108,7 @@ fn snapshot(piles: Vec<PileDay>) -> Snapshot {
             incident(Kind::Overheating, Level::Act, "11 22:10", Some("12 02:00")),
             incident(Kind::Qualified, Level::Note, "9 22:10", None),
         ],
+        harvests: Vec::new(),
         house: House {
             free_mb: Some(12_345),
             clock_trusted: true,

@@ -18,6 +18,7 @@ fn short(pile: &Value) -> String {
     for verdict in items(&pile["verdicts"]) {
         let _ = writeln!(text, "  {}", verdict_line(verdict));
     }
+    text.push_str(&stage_line(pile));
     for open in items(&pile["open"]) {
         let _ = writeln!(
             text,
@@ -58,6 +59,50 @@ pub(super) fn pile(pile: &Value) -> String {
         let _ = writeln!(text, "  {:<14} {}{depth}: {now}", plain(&spot["name"]), plain(&spot["zone"]));
     }
     text
+}
+
+/// The hours that are counted, in words; none where nothing is.
+pub(super) fn counted(pile: &Value) -> Option<String> {
+    let runs = items(&pile["verdicts"]).flat_map(|verdict| items(&verdict["spots"]));
+    let longest = runs.filter_map(|spot| spot["longest_run"]["counted_ms"].as_i64()).max()?;
+    let qualified = items(&pile["verdicts"]).any(|verdict| verdict["status"] == "qualified");
+    let hours = longest / 3_600_000;
+    match (qualified, hours) {
+        (true, _) => Some("that it qualified".to_owned()),
+        (false, 0) => None,
+        (false, hours) => Some(format!("what was proven so far, {hours} h,")),
+    }
+}
+
+/// What the newest use of a pile means for the harvest.
+pub(super) fn last_use(pile: &Value) -> String {
+    let Some(last) = items(&pile["uses"]).next_back() else { return String::new() };
+    let bed = plain(&last["bed"]);
+    match (last["harvest_not_before_soil"].as_str(), last["harvest_not_before_no_soil"].as_str()) {
+        (Some(soil), Some(no_soil)) => format!(
+            "RAW MANURE on {bed}: it holds manure and had not qualified (7 CFR 205.203(c)(1)). Harvest not before\n  {soil} \
+             where the edible part touches the soil\n  {no_soil} where it does not\n"
+        ),
+        _ => format!("No waiting time for {bed} by the organic rule.\n"),
+    }
+}
+
+/// What to do about water and air.
+pub(super) fn advice(advice: &Value) -> String {
+    format!(
+        "Water  {}\nAir    {}\nThen   {}\nHeapward advises; it switches nothing.\n",
+        plain(&advice["water"]),
+        plain(&advice["air"]),
+        plain(&advice["look"])
+    )
+}
+
+fn stage_line(pile: &Value) -> String {
+    let since = plain(&pile["stage_since"]);
+    match pile["stage"].as_str() {
+        Some(stage @ ("curing" | "ready" | "used")) => format!("  {stage} since {since}\n"),
+        _ => String::new(),
+    }
 }
 
 fn verdict_line(verdict: &Value) -> String {

@@ -45,6 +45,8 @@ pub(super) fn routes() -> Vec<Route> {
             Operation::post("startPile", "Starts a pile", "NewPile", Created("Pile"))),
         route("/v1/piles/{pile}", Reader, get(piles::one),
             Operation::get("getPile", "One pile with its verdicts", Json("JudgedPile"))),
+        route("/v1/piles/{pile}/advice", Reader, get(piles::advice),
+            Operation::get("getAdvice", "What to do about water and air now, and why", Json("Advice"))),
         route("/v1/piles/{pile}/verdicts", Reader, get(lists::verdicts),
             Operation::get("listVerdicts", "The verdicts of a pile", Json("VerdictList")).query(paged)),
         route("/v1/piles/{pile}/spots", Reader, get(lists::spots),

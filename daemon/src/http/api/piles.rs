@@ -13,7 +13,10 @@ use crate::http::access::Visitor;
 use crate::http::house::House;
 use crate::http::params::{Params, instant, span};
 use crate::http::problem::Problem;
+use crate::http::words::Style;
 use crate::model::pile::{PileRecord, PlacementRecord, SettingsRecord, SpotRecord};
+use crate::steering::gather::gather;
+use crate::steering::steer;
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -73,6 +76,20 @@ pub(super) async fn one(
     params.done("none")?;
     let view = house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
     Ok(json(&shape::judged_pile(&view)))
+}
+
+/// Advice on water and air, in sentences and figures.
+pub(super) async fn advice(
+    State(house): State<Arc<House>>,
+    Path(pile): Path<String>,
+    params: Params,
+) -> Result<Response, Problem> {
+    params.done("none")?;
+    let view = house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    let (now, style) = (house.now(), Style::of(&house.app.config));
+    let asked = Arc::clone(&view);
+    let steering = house.read(move |reader| Ok(steer(&asked, &gather(reader, &asked.pile, now)?))).await?;
+    Ok(json(&shape::advice(&view, &steering, style)))
 }
 
 pub(super) async fn start(

@@ -29,7 +29,7 @@ const SHAPES: [(&str, &str); 34] = [
     (
         "JudgedPile",
         "pile:name bay:text? method:text material:text built:time initial_cn:number? recipe:Recipe? standards:[text] spots:[Spot] \
-         placements:[Placement] settings:Settings judged_to:time verdicts:[Verdict] readings:Counts open:[Finding]",
+         placements:[Placement] settings:Settings stage:active|curing|ready|used stage_since:time uses:[Use] judged_to:time verdicts:[Verdict] readings:Counts open:[Finding]",
     ),
     ("Recipe", "parts:[RecipePart] water_lb:number cn:Figure moisture:Figure cubic_yards:Figure?"),
     (
@@ -38,6 +38,16 @@ const SHAPES: [(&str, &str); 34] = [
          nitrogen:Figure cn:Figure moisture:Figure bulk_density:Figure?",
     ),
     ("Figure", "typical:number lo:number hi:number from:text"),
+    (
+        "Advice",
+        "at:time stage:active|curing|ready|used water:text water_litres:number? air:text air_step:more|same|less? on_ms:integer? \
+         off_ms:integer? again_at:time? look:text",
+    ),
+    (
+        "Use",
+        "at:time bed:text cubic_yards:number? crop:text? touches_soil:flag? harvest:text? harvest_not_before_soil:text? \
+         harvest_not_before_no_soil:text?",
+    ),
     ("Spot", "name:name zone:core|middle|outer|base|cover|ambient ~depth_in:0..240? ~watched_only:flag"),
     ("Placement", "probe:text spot:name from:time until:time? every_ms:integer offset_c:number"),
     (
@@ -121,7 +131,7 @@ const LISTS: [&str; 10] = [
 ];
 
 /// What people may write into the log: the event, its figures, and what stands beside them.
-const ENTRIES: [(&str, &str); 16] = [
+const ENTRIES: [(&str, &str); 17] = [
     ("feedstock", "name:line class:plant|manure|animal|mixed|paper ~amount:line? ~source:line?"),
     ("recipe", "~initial_cn:1..1000? ~moisture_percent:0..100? how:line"),
     ("turned", ""),
@@ -135,7 +145,8 @@ const ENTRIES: [(&str, &str); 16] = [
     ("probe-removed", "probe:probe"),
     ("calibration", "probe:probe reference_c:-40..110 read_c:-40..110"),
     ("moved-to-curing", ""),
-    ("used", "bed:line ~cubic_yards:0..10000? ~crop:line?"),
+    ("maturity-tested", "test:self-heating|carbon-dioxide|oxygen|pot ~figure:0..5000? ~passed:flag?"),
+    ("used", "bed:line ~cubic_yards:0..10000? ~crop:line? ~touches_soil:flag? ~harvest:date?"),
     ("withdrawn", "reason:line"),
     ("note", ""),
 ];
@@ -232,6 +243,7 @@ fn plain(kind: &str) -> Value {
         "line" => {
             json!({ "type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[\\x20-\\x7e]*$" })
         }
+        "date" => json!({ "type": "string", "format": "date" }),
         "note" => json!({ "type": "string", "maxLength": 500, "pattern": "^[\\x20-\\x7e]*$" }),
         "name" => json!({ "type": "string", "pattern": "^[a-z0-9-]+$", "minLength": 1, "maxLength": 60 }),
         "probe" => {

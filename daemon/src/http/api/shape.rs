@@ -2,13 +2,16 @@
 
 use heapward_rules::finding::Finding;
 use heapward_rules::ids::{ProbeId, SpotName};
+use heapward_rules::physics::Air;
+use heapward_rules::recipe::dates::Date;
 use heapward_rules::units::At;
 use heapward_rules::verdict::{Counts, Run, SpotVerdict, Verdict};
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 
 use crate::http::receipts::Receipts;
-use crate::http::words;
+use crate::after::Use;
+use crate::http::words::{self, Style};
 use crate::model::entry::Entry;
 use crate::model::incident::Incident;
 use crate::model::message::{Delivery, OutboxMessage};
@@ -17,6 +20,7 @@ use crate::model::recipe::RecipeRecord;
 use crate::model::time::rfc3339;
 use crate::model::words::{break_word, caution_word, status_word};
 use crate::recorder::PileView;
+use crate::steering::{Steering, Water};
 
 #[derive(Serialize)]
 #[expect(clippy::struct_field_names, reason = "in JSON the pile's name is its `pile`")]
@@ -113,12 +117,54 @@ pub(super) fn placement(record: &PlacementRecord) -> Placement {
 pub(super) fn judged_pile(view: &PileView) -> Value {
     let mut shape = plain(&pile(&view.pile));
     if let Value::Object(members) = &mut shape {
+        members.insert("stage".to_owned(), json!(view.after.stage.word()));
+        members.insert("stage_since".to_owned(), json!(rfc3339(view.after.stage.since())));
+        members.insert("uses".to_owned(), view.after.uses.iter().map(one_use).collect());
         members.insert("judged_to".to_owned(), Value::String(rfc3339(view.judged_to)));
         members.insert("verdicts".to_owned(), view.judgement.verdicts.iter().map(verdict).collect());
         members.insert("readings".to_owned(), counts(&view.judgement.counts));
         members.insert("open".to_owned(), view.open.iter().map(finding).collect());
     }
     shape
+}
+
+/// Advice on water and air.
+pub(super) fn advice(view: &PileView, steering: &Steering, style: Style) -> Value {
+    let litres = match steering.water {
+        Water::Add { litres, .. } => litres,
+        _ => None,
+    };
+    let timer = steering.air.and_then(|(_, timer)| timer);
+    json!({
+        "at": rfc3339(steering.at),
+        "stage": view.after.stage.word(),
+        "water": words::steering::water(steering, &view.open, style),
+        "water_litres": litres,
+        "air": words::steering::air(steering),
+        "air_step": steering.air.map(|(advice, _)| match advice.air {
+            Air::More => "more",
+            Air::Same => "same",
+            Air::Less => "less",
+        }),
+        "on_ms": timer.map(|timer| timer.on.0),
+        "off_ms": timer.map(|timer| timer.off.0),
+        "again_at": steering.air.map(|(advice, _)| rfc3339(advice.again_at)),
+        "look": words::steering::look(steering, style),
+    })
+}
+
+fn one_use(one: &Use) -> Value {
+    let date = |date: Date| Value::String(date.to_string());
+    json!({
+        "at": rfc3339(one.at),
+        "bed": one.bed,
+        "cubic_yards": one.cubic_yards,
+        "crop": one.crop,
+        "touches_soil": one.touches_soil,
+        "harvest": one.harvest.map(date),
+        "harvest_not_before_soil": one.not_before.map(|dates| date(dates.soil)),
+        "harvest_not_before_no_soil": one.not_before.map(|dates| date(dates.no_soil)),
+    })
 }
 
 /// As `heapward judge --json` prints it, with the open run and what the standard asks for.

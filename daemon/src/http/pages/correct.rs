@@ -90,10 +90,9 @@ async fn entry(house: &House, pile: &str, seq: u64) -> Result<Entry, Problem> {
 /// Puts the figures of an event into the fields of its form, and says which form that is.
 fn fill(values: &mut Values, event: &Event) -> &'static str {
     let number = |value: &Option<f64>| value.map(|value| value.to_string()).unwrap_or_default();
-    let minutes = |value: &Option<u32>| {
-        value.map(|seconds| (f64::from(seconds) / 60.0).to_string()).unwrap_or_default()
-    };
+    let minutes = |value: &Option<u32>| number(&value.map(|seconds| f64::from(seconds) / 60.0));
     let text = |value: &Option<String>| value.clone().unwrap_or_default();
+    let yes_or_no = |value: &Option<bool>| value.map_or("", |yes| if yes { "yes" } else { "no" });
     match event {
         Event::HandReading { spot, value, unit } => {
             values.set("spot", spot);
@@ -103,16 +102,14 @@ fn fill(values: &mut Values, event: &Event) -> &'static str {
         }
         Event::Turned => "turned",
         Event::Watered { litres } => {
-            values.set(
-                "gallons",
-                litres.map(|litres| format!("{:.0}", litres / LITRES_PER_GALLON)).unwrap_or_default(),
-            );
+            let gallons = litres.map(|litres| format!("{:.0}", litres / LITRES_PER_GALLON));
+            values.set("gallons", gallons.unwrap_or_default());
             "watered"
         }
         Event::Check { squeeze, smell, blower_heard } => {
             values.set("squeeze", text(squeeze));
             values.set("smell", text(smell));
-            values.set("blower", blower_heard.map_or("", |heard| if heard { "yes" } else { "no" }));
+            values.set("blower", yes_or_no(blower_heard));
             "check"
         }
         Event::Covered { depth_in } => {
@@ -145,10 +142,18 @@ fn fill(values: &mut Values, event: &Event) -> &'static str {
             "compared"
         }
         Event::MovedToCuring => "curing",
-        Event::Used { bed, cubic_yards, crop } => {
+        Event::MaturityTested { test, figure, passed } => {
+            values.set("test", test);
+            values.set("figure", number(figure));
+            values.set("passed", yes_or_no(passed));
+            "tested"
+        }
+        Event::Used { bed, cubic_yards, crop, touches_soil, harvest } => {
             values.set("bed", bed);
             values.set("yards", number(cubic_yards));
             values.set("crop", text(crop));
+            values.set("soil", yes_or_no(touches_soil));
+            values.set("harvest", text(harvest));
             "used"
         }
         _ => "note",

@@ -10,9 +10,10 @@ use crate::http::words::{Style, about};
 use crate::model::time::rfc3339;
 
 /// The other pages, at the foot: nothing but names stands above a page's first sentence.
-const MENU: [(&str, &str); 7] = [
+const MENU: [(&str, &str); 8] = [
     ("/", "Piles"),
     ("/mix", "Plan a mix"),
+    ("/season", "Plan the season"),
     ("/start", "Start a pile"),
     ("/probes", "Probes"),
     ("/outbox", "Messages sent"),

@@ -13,6 +13,7 @@ mod pair;
 mod pile;
 mod piles;
 mod record;
+mod season;
 mod spots;
 mod start;
 mod unassigned;
@@ -45,6 +46,7 @@ pub(super) fn routes() -> Vec<Route> {
         page("/piles/{pile}/place", Writer, get(start::place_empty)),
         sent("/piles/{pile}/place", Form, post(start::place)),
         page("/mix", Reader, get(mix::plan)),
+        page("/season", Reader, get(season::plan)),
         page("/start", Writer, get(start::empty)),
         sent("/start", Form, post(start::start)),
         page("/probes", Reader, get(farm::probes)),

@@ -13,6 +13,7 @@ use super::log;
 use super::piles::{about, jobs, verdicts};
 use super::spots;
 use super::write::VERBS;
+use crate::after::Stage;
 use crate::config::DisplayUnit;
 use crate::http::access::Visitor;
 use crate::http::house::House;
@@ -29,6 +30,8 @@ use crate::model::recipe::RecipeRecord;
 use crate::recorder::PileView;
 use crate::recorder::facts::in_force;
 use crate::recorder::tell::stored_mutes;
+use crate::steering::gather::gather;
+use crate::steering::{Steering, steer};
 use crate::store::{IncidentFilter, Latest, Reader, StoreError};
 use crate::telling::policy::Mute;
 
@@ -40,6 +43,8 @@ struct Known {
     mutes: Vec<Mute>,
     latest: Vec<Latest>,
     temperatures: Vec<Line>,
+    /// Advice while it heats.
+    steering: Option<Steering>,
     /// Lines of the other quantities, as in [`OTHERS`].
     others: Vec<Vec<Line>>,
 }
@@ -113,13 +118,14 @@ pub(super) async fn one(
     let wrote = params.text("wrote").and_then(|seq| seq.parse::<u64>().ok());
     params.done("range, to, wrote")?;
     let asked = Arc::clone(&view);
-    let known = house.read(move |reader| known(reader, &asked, stretch, style)).await?;
+    let known = house.read(move |reader| known(reader, &asked, stretch, style, now)).await?;
     let main = html! {
         h1 { "Pile " (pile) }
         (verdicts(&view, &house, style))
         (cautions(&view))
         (jobs(&view, now, style))
         (log::just_written(&known.entries, wrote, style))
+        (steering_lines(known.steering.as_ref(), &view, style))
         (verbs(&pile))
         (chart::figure(&temperature_plot(&house, &view, &known, stretch, style), style))
         (zoom(&pile, stretch))
@@ -136,6 +142,7 @@ pub(super) async fn one(
             }
         }
         (log::mute(&pile, &known.mutes, &visitor, now, style))
+        (uses(&view, style))
         h2 { "Log" }
         (log::list(known.entries.iter().rev().take(LOG_SHOWN), &known.entries, visitor.pass.is_some(), style))
         p {
@@ -149,13 +156,23 @@ pub(super) async fn one(
     Ok(page(&house, &format!("Pile {pile}"), Some(&pile), &main))
 }
 
-fn known(reader: &Reader, view: &PileView, stretch: Stretch, style: Style) -> Result<Known, StoreError> {
+fn known(
+    reader: &Reader,
+    view: &PileView,
+    stretch: Stretch,
+    style: Style,
+    now: At,
+) -> Result<Known, StoreError> {
     let pile = &view.pile;
     // The newest reading may bear the very instant of looking.
     let window = (stretch.from, stretch.to + Span(1));
     let of_pile = IncidentFilter { open_only: false, pile: Some(pile.id.clone()) };
+    let is_active = matches!(view.after.stage, Stage::Active { .. });
+    let steering =
+        is_active.then(|| gather(reader, pile, now).map(|known| steer(view, &known))).transpose()?;
     let incidents = reader.incidents(&of_pile, None, INCIDENTS_SHOWN + 1)?;
     Ok(Known {
+        steering,
         entries: all_entries(reader, &pile.id)?,
         receipts: Receipts::of(reader, &incidents)?,
         incidents,
@@ -167,6 +184,17 @@ fn known(reader: &Reader, view: &PileView, stretch: Stretch, style: Style) -> Re
             .map(|other| gather::others(reader, pile, other.quantity, window))
             .collect::<Result<_, StoreError>>()?,
     })
+}
+
+fn steering_lines(steering: Option<&Steering>, view: &PileView, style: Style) -> Markup {
+    html! {
+        @if let Some(steering) = steering {
+            h2 { "Water and air" }
+            p { (words::steering::water(steering, &view.open, style)) }
+            p { (words::steering::air(steering)) }
+            p.aside { (words::steering::look(steering, style)) }
+        }
+    }
 }
 
 /// What can be written down, two taps away.
@@ -322,6 +350,37 @@ fn facts(view: &PileView, style: Style) -> Markup {
             p.aside {
                 "Probe " (one.probe) " at " (one.spot) " from " (instant(At(one.from_ms), style))
                 @if let Some(until) = one.until_ms { " to " (instant(At(until), style)) }
+            }
+        }
+    }
+}
+
+/// Where it went, and from when on may be harvested there.
+fn uses(view: &PileView, style: Style) -> Markup {
+    html! {
+        @if !view.after.uses.is_empty() {
+            h2 { "Used" }
+            table.lines {
+                thead { tr { th { "Bed" } th { "Worked in" } th { "Amount" } th { "Crop" } th { "Harvest" } } }
+                tbody {
+                    @for one in &view.after.uses {
+                        tr {
+                            th { (one.bed) }
+                            td data-head="Worked in" { (instant(one.at, style)) }
+                            td data-head="Amount" { @if let Some(yards) = one.cubic_yards { (yards) " cubic yards" } @else { "not written down" } }
+                            td data-head="Crop" { (one.crop.as_deref().unwrap_or("not written down")) }
+                            td data-head="Harvest" {
+                                @match one.not_before {
+                                    None => { "no waiting time" }
+                                    Some(dates) => {
+                                        span.act { "raw manure: not before " (dates.soil) " where it touches the soil, " (dates.no_soil) " where it does not" }
+                                    }
+                                }
+                                @if let Some(harvest) = one.harvest { p.aside { "planned for " (harvest) } }
+                            }
+                        }
+                    }
+                }
             }
         }
     }

@@ -7,6 +7,7 @@ use heapward_rules::units::{At, Span};
 use maud::{Markup, html};
 
 use super::frame::page;
+use crate::after::Stage;
 use crate::http::house::House;
 use crate::http::params::Params;
 use crate::http::problem::Problem;
@@ -69,8 +70,16 @@ fn lines(view: &PileView, house: &House, now: At, style: Style) -> Markup {
 pub(super) fn about(view: &PileView, style: Style) -> Markup {
     let pile = &view.pile;
     html! {
-        @if let Some(bay) = pile.bay.as_deref().filter(|bay| !bay.is_empty()) { "Bay " (bay) ", " }
+        @if let Some(bay) = pile.bay.as_deref().filter(|bay| !bay.is_empty()) {
+            @if view.after.stage.holds_bay() { "Bay " (bay) ", " } @else { "Was in bay " (bay) ", " }
+        }
         (words::method(&pile.method)) ", built " (style.day(At(pile.built_ms)))
+        @match view.after.stage {
+            Stage::Active { .. } => {}
+            Stage::Curing { since } => { ", curing since " (style.day(since)) }
+            Stage::Ready { since } => { ", ready since " (style.day(since)) }
+            Stage::Used { since } => { ", used " (style.day(since)) }
+        }
     }
 }
 

@@ -36,7 +36,7 @@ pub(super) struct Verb {
 const UNITS: Field =
     Field::Choice { key: "unit", label: "Unit", options: &[("F", "°F"), ("C", "°C")], needed: true };
 
-pub(super) const VERBS: [Verb; 13] = [
+pub(super) const VERBS: [Verb; 14] = [
     Verb {
         slug: "reading",
         link: "Read by hand",
@@ -144,8 +144,19 @@ pub(super) const VERBS: [Verb; 13] = [
         link: "Fresh material added",
         title: "Fresh material added",
         hint: "Everything begins anew with it: what qualified before no longer counts.",
-        fields: &[Field::Line { key: "what", label: "What, and how much", needed: true }],
-        event: |params| Ok(Event::MaterialAdded { what: needed(params, "what", "what was added")? }),
+        fields: &[
+            Field::Line { key: "what", label: "What, and how much", needed: true },
+            Field::Choice {
+                key: "sure",
+                label: "All hours count from nothing again",
+                options: &[("yes", "yes, it went in")],
+                needed: true,
+            },
+        ],
+        event: |params| {
+            needed(params, "sure", "your yes to counting anew")?;
+            Ok(Event::MaterialAdded { what: needed(params, "what", "what was added")? })
+        },
         often: false,
     },
     Verb {
@@ -198,9 +209,43 @@ pub(super) const VERBS: [Verb; 13] = [
         slug: "curing",
         link: "Moved to curing",
         title: "Moved to curing",
-        hint: "Wet before you move it, stand upwind, wear a fitted mask: dust and mould harm lungs.",
+        hint: "Frees bay and probes; stick one probe into its heart again with \u{201c}Place a probe\u{201d}. Wet before you move \
+               it, stand upwind, wear a fitted mask: dust and mould harm lungs.",
         fields: &[],
         event: |_| Ok(Event::MovedToCuring),
+        often: false,
+    },
+    Verb {
+        slug: "tested",
+        link: "Maturity tested",
+        title: "Maturity tested",
+        hint: "Self-heating: highest rise over the room in the flask, °C. Carbon dioxide: mg of carbon per g of organic \
+               matter and day. Oxygen: mg per kg of volatile solids and hour. Pot test: beans or cress beside a control.",
+        fields: &[
+            Field::Choice {
+                key: "test",
+                label: "Test",
+                options: &[
+                    ("self-heating", "self-heating"),
+                    ("carbon-dioxide", "carbon dioxide"),
+                    ("oxygen", "oxygen"),
+                    ("pot", "pot test"),
+                ],
+                needed: true,
+            },
+            Field::Number { key: "figure", label: "Figure, unless it is a pot test", needed: false },
+            Field::Choice {
+                key: "passed",
+                label: "Pot test: as good as the control",
+                options: &[("yes", "yes"), ("no", "no")],
+                needed: false,
+            },
+        ],
+        event: |params| {
+            let passed = params.word("passed", &[("yes", true), ("no", false)])?;
+            let test = needed(params, "test", "the test")?;
+            Ok(Event::MaturityTested { test, figure: number(params, "figure")?, passed })
+        },
         often: false,
     },
     Verb {
@@ -212,10 +257,19 @@ pub(super) const VERBS: [Verb; 13] = [
             Field::Line { key: "bed", label: "Bed or field", needed: true },
             Field::Number { key: "yards", label: "Cubic yards", needed: false },
             Field::Line { key: "crop", label: "Crop", needed: false },
+            Field::Choice {
+                key: "soil",
+                label: "What is eaten of it touches the soil",
+                options: &[("yes", "yes"), ("no", "no")],
+                needed: false,
+            },
+            Field::Line { key: "harvest", label: "First harvest planned for, as 2026-08-29", needed: false },
         ],
         event: |params| {
             let bed = needed(params, "bed", "the bed")?;
-            Ok(Event::Used { bed, cubic_yards: number(params, "yards")?, crop: params.text("crop") })
+            let touches_soil = params.word("soil", &[("yes", true), ("no", false)])?;
+            let (cubic_yards, crop) = (number(params, "yards")?, params.text("crop"));
+            Ok(Event::Used { bed, cubic_yards, crop, touches_soil, harvest: params.text("harvest") })
         },
         often: false,
     },

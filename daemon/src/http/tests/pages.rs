@@ -123,13 +123,14 @@ async fn every_form_can_be_sent() {
         ("check", vec![("squeeze", "right"), ("smell", "earthy"), ("blower", "yes")]),
         ("covered", vec![("depth", "8")]),
         ("aeration", vec![("on", "1,5"), ("off", "20")]),
-        ("material", vec![("what", "a load of leaves")]),
+        ("material", vec![("what", "a load of leaves"), ("sure", "yes")]),
         ("give-up", vec![("spot", "outer-south"), ("reason", "lance broken")]),
         ("compared", vec![("probe", "k1"), ("reference", "32"), ("read", "33,8"), ("unit", "F")]),
         ("probe-out", vec![("probe", "k4")]),
         ("curing", vec![]),
+        ("tested", vec![("test", "self-heating"), ("figure", "6,5")]),
         ("note", vec![("note", "wind")]),
-        ("used", vec![("bed", "bed 4"), ("yards", "2")]),
+        ("used", vec![("bed", "bed 4"), ("yards", "2"), ("soil", "no")]),
     ] {
         let reply = phone.fill(&format!("/piles/2026-03/write/{what}"), &fields).await;
         assert_eq!(reply.status, 303, "{what} {}", reply.body);
@@ -140,6 +141,8 @@ async fn every_form_can_be_sent() {
         "Aeration set to 1 min 30 s on, 20 min off",
         "Spot outer-south given up: lance broken",
         "Probe k1 compared: it said 33.8 °F at 32.0 °F",
+        "Self-heating test: 6.5 °C over the room, class V: finished.",
+        "Used 2 cubic yards on bed 4, which does not touch the soil.",
     ] {
         assert!(log.contains(words), "{words}");
     }
@@ -593,5 +596,74 @@ async fn standards_that_agree_share_a_sentence() {
     assert_eq!(page.matches("class=\"verdict\"").count(), 1, "{page}");
     for words in ["7 CFR 205.203(c)(2)", "NOP 5021", "<th>us-organic, us-organic-5021</th>", "blower, k1"] {
         assert!(page.contains(words), "{words}: {page}");
+    }
+}
+
+#[tokio::test]
+async fn raw_manure_has_its_dates_and_a_harvest_too_early_is_refused() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    let phone = Phone::paired(&farm).await;
+    // Built on 1 May; worked in on the same day.
+    let early = [("bed", "north-4"), ("soil", "yes"), ("harvest", "2026-08-28")];
+    let reply = phone.fill("/piles/2026-03/write/used", &early).await;
+    assert_eq!(reply.status, 400, "{reply:?}");
+    assert!(
+        reply.body.contains("may be harvested from 2026-08-29 on, 120 days after 2026-05-01"),
+        "{reply:?}"
+    );
+    assert!(reply.body.contains("value=\"2026-08-28\""), "{reply:?}");
+    let fitting = [("bed", "north-4"), ("soil", "yes"), ("harvest", "2026-08-29")];
+    let reply = phone.fill("/piles/2026-03/write/used", &fitting).await;
+    assert_eq!(reply.status, 303, "{reply:?}");
+    let page = farm.get("/piles/2026-03").await.body;
+    assert!(
+        page.contains(
+            "raw manure: not before 2026-08-29 where it touches the soil, 2026-07-30 where it does not"
+        ),
+        "{page}"
+    );
+    assert!(page.contains("Was in bay 2") && page.contains("used "), "{page}");
+}
+
+#[tokio::test]
+async fn a_pile_that_cures_frees_its_bay_and_its_probes() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    let phone = Phone::paired(&farm).await;
+    farm.clock.advance(Span::minutes(5));
+    let moved = phone.fill("/piles/2026-03/write/curing", &[]).await;
+    assert_eq!(moved.status, 303, "{moved:?}");
+    let page = farm.get("/piles/2026-03").await.body;
+    assert!(page.contains("Was in bay 2") && page.contains("curing since 1 May 2026"), "{page}");
+    assert!(page.contains("stick one into its heart"), "{page}");
+    let pile: serde_json::Value = serde_json::from_str(&farm.get("/v1/piles/2026-03").await.body).unwrap();
+    assert_eq!(pile["stage"], "curing");
+    assert!(pile["placements"].as_array().unwrap().iter().all(|one| !one["until"].is_null()), "{pile}");
+    let bare = phone.fill("/piles/2026-03/write/material", &[("what", "a load of bedding")]).await;
+    assert_eq!(bare.status, 400, "{bare:?}");
+}
+
+#[tokio::test]
+async fn a_season_is_planned_and_the_seasons_so_far_stand_below() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    let page = farm.get("/season").await.body;
+    assert!(page.contains("action=\"/season\"") && page.contains("Seasons so far"), "{page}");
+    assert!(page.contains("<th>2026</th>"), "{page}");
+    let plan = "beds=north-4+100x4+1+2026-09-01%0D%0Asouth+1300+1+2026-10-01&bays=1&from=2026-05-02";
+    let page = farm.get(&format!("/season?{plan}")).await.body;
+    assert!(page.contains("5.2 cubic yards wanted: 2 piles to build, each gives 4.0."), "{page}");
+    assert!(page.contains("<li>north-4: 2026-06-16</li>"), "{page}");
+    let late = farm.get("/season?beds=north-4+100x4+1+2026-06-01").await.body;
+    assert!(late.contains("Short by 1.2 cubic yards, up to"), "{late}");
+    for (plan, wanted) in [
+        ("beds=north-4+big", "such as north-4 100x4 1 2027-04-15"),
+        ("beds=north-4+400+1+soon", "write a date such as"),
+        ("beds=north-4+400+1+2026-09-01&bays=0", "bays.count = 0"),
+        ("beds=north-4+400+1+2026-09-01&pile=much", "is no number"),
+    ] {
+        let page = farm.get(&format!("/season?{plan}")).await;
+        assert!(page.status == 200 && page.body.contains(wanted), "{plan}: {page:?}");
     }
 }

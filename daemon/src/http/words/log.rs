@@ -3,6 +3,7 @@
 use heapward_rules::reading::Unit;
 
 use super::Style;
+use crate::after::maturity;
 use crate::model::entry::Event;
 use crate::model::reading::parse_unit;
 use crate::model::time::parse_rfc3339;
@@ -53,9 +54,17 @@ pub(crate) fn sentence(event: &Event, style: Style) -> String {
             format!("Probe {probe} compared: it said {} at {}.", said(*read_c), said(*reference_c))
         }
         Event::MovedToCuring => "Moved to curing.".to_owned(),
-        Event::Used { bed, cubic_yards, crop } => {
+        Event::MaturityTested { test, figure, passed } => maturity::sentence(test, *figure, *passed),
+        Event::Used { bed, cubic_yards, crop, touches_soil, harvest } => {
             let amount = cubic_yards.map(|yards| format!(" {yards} cubic yards")).unwrap_or_default();
-            format!("Used{amount} on {bed}{}.", after(", for ", crop.as_deref().unwrap_or_default()))
+            let crop = after(", for ", crop.as_deref().unwrap_or_default());
+            let soil = match touches_soil {
+                Some(true) => ", which touches the soil",
+                Some(false) => ", which does not touch the soil",
+                None => "",
+            };
+            let harvest = after(", harvest planned for ", harvest.as_deref().unwrap_or_default());
+            format!("Used{amount} on {bed}{crop}{soil}{harvest}.")
         }
         Event::Withdrawn { reason } => format!("Withdrawn: {reason}."),
         Event::Note => String::new(),
@@ -157,8 +166,14 @@ mod tests {
                 "The verdict under us-organic was amended from running to qualified at Wed 6 May, 01:29.",
             ),
             (
-                Event::Used { bed: "bed 4".to_owned(), cubic_yards: Some(1.5), crop: None },
-                "Used 1.5 cubic yards on bed 4.",
+                Event::Used {
+                    bed: "bed 4".to_owned(),
+                    cubic_yards: Some(1.5),
+                    crop: Some("lettuce".to_owned()),
+                    touches_soil: Some(true),
+                    harvest: Some("2026-09-20".to_owned()),
+                },
+                "Used 1.5 cubic yards on bed 4, for lettuce, which touches the soil, harvest planned for 2026-09-20.",
             ),
         ] {
             assert_eq!(sentence(&event, style), wanted);

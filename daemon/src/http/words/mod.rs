@@ -2,6 +2,7 @@
 
 pub(crate) mod incident;
 pub(crate) mod log;
+pub(crate) mod steering;
 pub(super) mod today;
 pub(super) mod verdict;
 

@@ -8,6 +8,7 @@ use heapward_rules::units::At;
 use heapward_rules::verdict::{BreakReason, Status};
 
 use super::{Style, about};
+use crate::after::Stage;
 use crate::model::pile::PileRecord;
 use crate::recorder::PileView;
 
@@ -25,7 +26,11 @@ pub(in crate::http) fn jobs(view: &PileView, now: At, style: Style) -> Vec<Job> 
     let mut open: Vec<&Finding> = view.open.iter().filter(|one| one.kind != Kind::Qualified).collect();
     open.sort_by_key(|finding| std::cmp::Reverse(finding.level));
     let mut jobs: Vec<Job> = open.into_iter().map(|finding| job(finding, now, style)).collect();
-    jobs.extend(bare_spots(&view.pile, now));
+    match view.after.stage {
+        Stage::Active { .. } => jobs.extend(bare_spots(&view.pile, now)),
+        Stage::Curing { .. } => jobs.extend(bare_while_curing(&view.pile, now)),
+        Stage::Ready { .. } | Stage::Used { .. } => {}
+    }
     if jobs.iter().all(|job| !job.act) {
         jobs.push(Job { act: false, what: usual(view) });
     }
@@ -122,7 +127,27 @@ fn has_to_heat(zone: &str) -> bool {
     matches!(zone, "core" | "middle" | "outer" | "base")
 }
 
+fn bare_while_curing(pile: &PileRecord, now: At) -> Option<Job> {
+    let is_bare = pile.placements.iter().all(|one| one.until_ms.is_some_and(|until| until <= now.0));
+    is_bare.then(|| Job {
+        act: false,
+        what: "No probe stands in it: stick one into its heart, and have one in the air, so that Heapward sees whether it heats \
+               up again and when it is cured."
+            .to_owned(),
+    })
+}
+
 fn usual(view: &PileView) -> String {
+    match view.after.stage {
+        Stage::Active { .. } => {}
+        Stage::Curing { .. } => {
+            return "It cures: a month at least, moist, away from raw material. Turned or wetted, it must not heat up again.".to_owned();
+        }
+        Stage::Ready { .. } => {
+            return "Ready to be used. Clean tools, and nothing fresh beside it.".to_owned();
+        }
+        Stage::Used { .. } => return "Nothing to do: it is used.".to_owned(),
+    }
     let first = view.judgement.verdicts.first();
     match first.map(|verdict| verdict.status) {
         Some(Status::Qualified) => "Nothing that must be done. It may be watered, turned or moved to curing.",
