@@ -111,3 +111,31 @@ fn the_doctor_says_what_is_wrong() {
     let (_, out, _) = shell.run(&["doctor"]);
     assert!(out.contains("The daemon does not answer"), "{out}");
 }
+
+#[test]
+fn the_first_configuration_is_written_and_mail_that_does_not_go_out_is_told() {
+    let dir = tempfile::tempdir().unwrap();
+    let config = dir.path().join("heapward.toml");
+    let password = dir.path().join("of-the-mail-server");
+    std::fs::write(&password, "long and secret\n").unwrap();
+    let shell = Shell(config.to_str().unwrap());
+    let args = ["init", "--yes", "--mail", "odile@quillback.example", "--mail-server", "barn@127.0.0.1"];
+    let (code, out, err) =
+        shell.run(&[&args[..], &["--mail-password-file", password.to_str().unwrap()]].concat());
+    assert_eq!(code, Some(1), "{out}\n{err}");
+    assert!(out.contains("is written") && out.contains("systemctl restart heapward"), "{out}");
+    assert!(err.contains("no mail goes out with it") && err.contains("heapward send-test"), "{err}");
+    assert!(shell.good(&["check"]).contains("mail to odile@quillback.example"));
+}
+
+#[test]
+fn the_doctor_names_the_example_that_was_kept_as_a_password() {
+    let dir = tempfile::tempdir().unwrap();
+    let config = dir.path().join("heapward.toml");
+    let shell = Shell(config.to_str().unwrap());
+    shell.good(&["init", "--yes", "--network"]);
+    std::fs::write(dir.path().join("probes-password"), "change-me\n").unwrap();
+    let (code, _, err) = shell.run(&["doctor"]);
+    assert_eq!(code, Some(64), "{err}");
+    assert!(err.contains("still holds an example"), "{err}");
+}

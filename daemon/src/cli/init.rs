@@ -1,6 +1,7 @@
 //! `heapward init`: the first configuration, by six questions at most.
 //!
 //! Writes the configuration and beside it a file for each secret. A password for the probes is made here, of 100 bits.
+//! Then it shows what lets a phone in, and sends a test mail.
 
 use std::fmt::Write as _;
 use std::io::{BufRead, IsTerminal, Write};
@@ -9,7 +10,7 @@ use std::path::{Path, PathBuf};
 
 use chrono_tz::Tz;
 
-use super::{ConfigArg, Failure, Outcome, WRONG_USE, print};
+use super::{ConfigArg, Failure, Outcome, WRONG_USE, pass, print, send_test};
 use crate::config::read::load;
 
 /// Make the first configuration
@@ -85,7 +86,24 @@ pub fn run(args: &InitArgs) -> Outcome {
     let answers = answers(args, &mut Asker { input: &mut input, output: &mut output, silent })?;
     write(path, &answers, there.is_some())?;
     let config = load(path).map_err(|problems| Failure::new(WRONG_USE, problems.to_string()))?;
-    print(&next_steps(path, &answers, config.http.listen.port()))
+    print(&next_steps(path, &answers, config.http.listen.port()))?;
+    // Where the package is installed, this folder is there before the daemon's first start.
+    if answers.network && config.store.dir.is_dir() {
+        print("\nA phone gets in by this, after the restart:\n\n")?;
+        pass::pair(&args.config)?;
+    }
+    if answers.mail.is_none() {
+        return Ok(());
+    }
+    send_test::run(&args.config).map_err(|failure| {
+        let text = format!(
+            "The configuration is written, but no mail goes out with it: {}. Mend [[channel]] in {}, then try \
+             `heapward send-test`",
+            failure.text,
+            path.display()
+        );
+        Failure { text, ..failure }
+    })
 }
 
 fn answers(args: &InitArgs, asker: &mut Asker<'_>) -> Result<Answers, Failure> {
@@ -225,9 +243,6 @@ fn next_steps(path: &Path, answers: &Answers, port: u16) -> String {
         text,
         "  heapward listen                   shows what the probes publish, with blocks to paste"
     );
-    if answers.mail.is_some() {
-        let _ = writeln!(text, "  heapward send-test                sends you a mail");
-    }
     let _ = writeln!(text, "  heapward doctor                   says what is wrong or unsafe");
     text
 }
