@@ -9,7 +9,7 @@ use serde_json::{Map, Value, json};
 
 use crate::limits::{HISTORY_POINTS_MAX, LIST_ITEMS_MAX};
 
-const SHAPES: [(&str, &str); 34] = [
+const SHAPES: [(&str, &str); 36] = [
     // In.
     (
         "NewPile",

@@ -9,8 +9,8 @@ use heapward_rules::verdict::{Counts, Run, SpotVerdict, Verdict};
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 
-use crate::http::receipts::Receipts;
 use crate::after::Use;
+use crate::http::receipts::Receipts;
 use crate::http::words::{self, Style};
 use crate::model::entry::Entry;
 use crate::model::incident::Incident;

@@ -3,6 +3,7 @@
 use heapward_rules::recipe::dates::earliest_harvest;
 use heapward_rules::units::At;
 
+use crate::after::maturity;
 use crate::model::entry::Event;
 use crate::record::document::{Document, Table};
 use crate::record::facts::Facts;
@@ -19,10 +20,16 @@ pub(super) fn write(facts: &Facts, document: &mut Document) {
             format!("Moved to curing on {} ({}).{note}", farm.when(At(entry.entry.at_ms)), entry.entry.by)
         })
         .collect();
-    if moved.is_empty() {
+    let tested = in_force(&facts.entries).filter_map(|entry| {
+        let Event::MaturityTested { test, figure, passed } = &entry.entry.event else { return None };
+        let said = maturity::sentence(test, *figure, *passed);
+        Some(format!("{said} {} ({}).", farm.when(At(entry.entry.at_ms)), entry.entry.by))
+    });
+    let lines: Vec<String> = moved.into_iter().chain(tested).collect();
+    if lines.is_empty() {
         document.text("Not recorded.");
     }
-    document.list(moved);
+    document.list(lines);
     document.heading("Use");
     let raw = super::is_raw_manure(facts);
     let mut table = Table::of(&[
@@ -34,7 +41,10 @@ pub(super) fn write(facts: &Facts, document: &mut Document) {
         ("Harvest not before", 3.4, false),
     ]);
     for entry in in_force(&facts.entries) {
-        let Event::Used { bed, cubic_yards, crop } = &entry.entry.event else { continue };
+        let Event::Used { bed, cubic_yards, crop, touches_soil, harvest: planned } = &entry.entry.event
+        else {
+            continue;
+        };
         let at = At(entry.entry.at_ms);
         let date = |contact| {
             farm.date(at)
@@ -42,10 +52,15 @@ pub(super) fn write(facts: &Facts, document: &mut Document) {
                 .map_or("?".to_owned(), |date| date.to_string())
         };
         let harvest = if raw {
-            format!("{} (soil contact), {} (none)", date(true), date(false))
+            match touches_soil {
+                Some(true) => format!("{} (soil contact)", date(true)),
+                Some(false) => format!("{} (no soil contact)", date(false)),
+                None => format!("{} (soil contact), {} (none)", date(true), date(false)),
+            }
         } else {
             "no waiting time for organic rules".to_owned()
         };
+        let planned = planned.as_ref().map_or(String::new(), |day| format!("; planned for {day}"));
         let yards = cubic_yards.map_or(String::new(), |yards| yards.to_string());
         table.row([
             farm.when(at),
@@ -53,7 +68,7 @@ pub(super) fn write(facts: &Facts, document: &mut Document) {
             bed.clone(),
             yards,
             crop.clone().unwrap_or_default(),
-            harvest,
+            format!("{harvest}{planned}"),
         ]);
     }
     document.table(table, "Not recorded.");
