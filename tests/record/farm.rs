@@ -196,6 +196,8 @@ fn entries() -> Vec<(f64, &'static str, Event, &'static str, Option<u64>)> {
                 bed: "bed 4".to_owned(),
                 cubic_yards: Some(1.5),
                 crop: Some("tomatoes".to_owned()),
+                touches_soil: None,
+                harvest: None,
             },
             "",
             None,
