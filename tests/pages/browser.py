@@ -123,6 +123,7 @@ def way(page):
     page.get_by_role("link", name="Something else").click()
     page.get_by_role("link", name="Fresh material added").click()
     page.get_by_label("What, and how much").fill("a load of stable bedding")
+    page.get_by_label("yes, it went in").check()
     page.get_by_role("button", name="Write it down").click()
     expect(verdict).to_contain_text("Not qualified: nothing of 72 h proven yet; core-north holds it up")
     page.get_by_role("link", name="Something else").click()

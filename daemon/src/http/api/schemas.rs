@@ -236,18 +236,25 @@ fn schema(kind: &str) -> Value {
     plain(kind)
 }
 
+/// Text as `entering` takes it: no character that turns the direction of writing or can't be seen, and no control
+/// character, but for the ends of lines where `lines` says so.
+fn seen(lines: bool) -> String {
+    let control = if lines { r"\x00-\x09\x0b\x0c\x0e-\x1f" } else { r"\x00-\x1f" };
+    format!(r"^[^{control}\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff]*$")
+}
+
 fn plain(kind: &str) -> Value {
     match kind {
         "time" => json!({ "type": "string", "format": "date-time" }),
         // One line without hidden characters.
         "line" => {
-            json!({ "type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[\\x20-\\x7e]*$" })
+            json!({ "type": "string", "minLength": 1, "maxLength": 200, "pattern": seen(false) })
         }
         "date" => json!({ "type": "string", "format": "date" }),
-        "note" => json!({ "type": "string", "maxLength": 500, "pattern": "^[\\x20-\\x7e]*$" }),
+        "note" => json!({ "type": "string", "maxLength": 500, "pattern": seen(true) }),
         "name" => json!({ "type": "string", "pattern": "^[a-z0-9-]+$", "minLength": 1, "maxLength": 60 }),
         "probe" => {
-            json!({ "type": "string", "pattern": "^[\\x20-\\x7e]+$", "minLength": 1, "maxLength": 60 })
+            json!({ "type": "string", "pattern": seen(false), "minLength": 1, "maxLength": 60 })
         }
         "spots" => json!({ "type": "array", "items": schema("Spot"), "minItems": 1, "maxItems": 24 }),
         "span" => json!({ "type": "string", "pattern": "^[1-9][0-9]{0,2}(s|m|h)$" }),
