@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use axum::extract::{Extension, State};
 use axum::response::{IntoResponse, Redirect, Response};
-use heapward_rules::reading::Unit;
+use heapward_rules::reading::{Unit, reported_c};
 use heapward_rules::units::{At, Span};
 use maud::{Markup, html};
 
@@ -45,7 +45,7 @@ pub(super) async fn probes(State(house): State<Arc<House>>, params: Params) -> R
                         th { (probe) p.aside { "every " (about(house.declared_every(probe))) } }
                         td data-head="Says" {
                             @if said.is_empty() { "nothing yet" }
-                            @for one in said { p.aside { (figure(one)) ", " (ago(one.reading.at, now, style)) } }
+                            @for one in said { p.aside { (figure(one, style)) ", " (ago(one.reading.at, now, style)) } }
                         }
                         td data-head="Stands" { (stands(&views, probe, now)) }
                         td data-head="What is wrong" { (wrong(&views, probe)) }
@@ -59,14 +59,21 @@ pub(super) async fn probes(State(house): State<Arc<House>>, params: Params) -> R
     Ok(page(&house, "Probes", Some("*"), &main))
 }
 
-/// As reported, to the digit, in the probe's own unit.
-fn figure(one: &Latest) -> String {
-    let unit = match one.key.unit {
+/// As reported, to the digit; a temperature in another unit than the farm's also in the farm's, which comes first.
+fn figure(one: &Latest, style: Style) -> String {
+    let (value, unit) = (one.reading.value, one.key.unit);
+    let sign = match unit {
         Unit::Celsius => "°C",
         Unit::Fahrenheit => "°F",
         unit => unit_word(unit),
     };
-    format!("{} {} {unit}", quantity_word(one.key.quantity), one.reading.value)
+    let quantity = quantity_word(one.key.quantity);
+    match reported_c(value, unit) {
+        Some(c) if sign != style.sign() => {
+            format!("{quantity} {}, reported as {value} {sign}", style.temperature(c))
+        }
+        _ => format!("{quantity} {value} {sign}"),
+    }
 }
 
 fn stands(views: &[Arc<PileView>], probe: &str, now: At) -> Markup {
