@@ -393,3 +393,39 @@ pub const MIX_LINE_BYTES_MAX: usize = 300;
 pub const SEASON_FILE_BYTES_MAX: u64 = 256 * 1024;
 /// Beds of one plan: more are not read on a phone.
 pub const SEASON_BEDS_MAX: usize = 100;
+
+// --- store ---
+
+/// A block of so many bytes under its key of twelve fills a page of the database to the last byte.
+pub const BLOCK_BYTES_MAX: usize = 4_076;
+/// Readings in a block, however well they compress: what a query for an hour may have to decode.
+pub const BLOCK_READINGS_MAX: usize = 16_384;
+/// Decoded blocks kept for readings that come late, one for each of so many series: 36 KB each.
+pub const LOOKUP_BLOCKS_MAX: usize = 32;
+/// Series of one slice of sealing: a farm is one slice, a fleet of 1,000 is sixteen.
+pub const SEAL_SLICE_SERIES: usize = 64;
+/// Readings after which a slice takes no further series: a tenth of a second of work here.
+pub const SEAL_SLICE_READINGS: usize = 100_000;
+/// Size of the side log: two hours of a commit every five seconds before three quarters are full.
+pub const SIDE_LOG_BYTES: u64 = 8 << 20;
+/// Readings in one frame of the side log; more are written as several.
+pub const FRAME_READINGS_MAX: usize = 20_000;
+/// Stretch of time summed up in one read transaction: half a year of minutes is 2 ms here, a second at one reading a
+/// second on a slow card.
+pub const VIEW_SPAN_MAX: Span = Span::days(183);
+/// After the end of a UTC day so long is waited for readings of it: a gateway that buffers a day is in time.
+pub const RECORD_LATENESS: Span = Span::minutes(26 * 60 + 10);
+/// Late readings listed by one section; what is over goes into the next.
+pub const RECORD_LATE_LINES_MAX: usize = 20_000;
+/// Entries in one section; what is over goes into the next.
+pub const RECORD_ENTRIES_MAX: usize = 10_000;
+/// Damaged files that are kept before the store refuses to set more aside: two of one day and two of the next.
+pub const SET_ASIDE_MAX: usize = 4;
+/// Rows of a copy in one transaction: a megabyte of blocks is in memory at a time.
+pub const BACKUP_ROWS_PER_COMMIT: usize = 256;
+/// Tries to copy a store that is being written; a seal lasts a second, and the next comes hours later.
+pub const BACKUP_TRIES: u32 = 5;
+/// A smaller database is not compacted: what could be won is not worth the writing.
+pub const COMPACT_BYTES_MIN: u64 = 64 << 20;
+/// Compaction is not begun again after so long; the farm waits for its start.
+pub const COMPACT_SECONDS_MAX: u64 = 30;

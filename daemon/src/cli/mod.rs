@@ -3,6 +3,7 @@
 //! What was asked for goes to standard output, everything else to standard error. Exit codes: 0 good, 1 failed, 2 input
 //! of `judge` that can't be read, 64 a configuration or a command line that is wrong.
 
+pub mod backup;
 pub mod check;
 mod client;
 pub mod completions;
@@ -22,9 +23,11 @@ pub mod pass;
 pub mod pile;
 pub mod record;
 pub mod replay;
+pub mod restore;
 pub mod run;
 pub mod season;
 pub mod send_test;
+pub mod store;
 mod tried;
 pub mod water;
 
@@ -94,6 +97,12 @@ pub enum Command {
     Harvest(harvest::HarvestArgs),
     /// Water to add to a mass, from one moisture to another
     Water(water::WaterArgs),
+    /// What the store holds and how large it is; with `--check`, whether all of it is as it was sealed
+    Store(store::StoreArgs),
+    /// Copy the store into a new folder, while the daemon goes on or not
+    Backup(backup::BackupArgs),
+    /// Put a copy of the store in place where no store is
+    Restore(restore::RestoreArgs),
     /// Enter and look at piles of the running daemon
     Pile(pile::PileArgs),
     /// Show what was noticed and who was told; say that it was seen; keep a pile quiet for a while
@@ -164,6 +173,9 @@ pub fn run(command: Command) -> Outcome {
         Command::Season(args) => season::run(&args),
         Command::Harvest(args) => harvest::run(&args),
         Command::Water(args) => water::run(&args),
+        Command::Store(args) => store::run(&args),
+        Command::Backup(args) => backup::run(&args),
+        Command::Restore(args) => restore::run(&args),
         Command::Pile(args) => pile::run(&args),
         Command::Incidents(args) => incidents::run(&args),
         Command::Doctor(args) => doctor::run(&args),

@@ -24,10 +24,11 @@ pub struct Keeper {
 // === impl Keeper ===
 
 impl Keeper {
-    /// Opens the store for the first time. Here an error is final: the user has to know at once.
+    /// Opens the store for the first time; a damaged one is set aside, and the report says so. Any other error is final
+    /// here: the user has to know at once.
     pub fn open(options: StoreOptions, clock: SharedClock) -> Result<(Keeper, OpenReport), StoreError> {
         let reader = Reader::new();
-        let (store, report) = Store::open_for(&options, &reader)?;
+        let (store, report) = Store::open_or_set_aside(&options, &reader, clock.now())?;
         let keeper = Keeper { options, reader, store: Some(store), clock, retry: None, failing_since: None };
         Ok((keeper, report))
     }

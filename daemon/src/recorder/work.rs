@@ -385,19 +385,20 @@ impl Recorder {
 
     /// The record says where it was interrupted.
     fn note_start(&mut self, report: &OpenReport, now: At) -> Result<(), StoreError> {
-        let Some(bad) = &report.set_aside else { return Ok(()) };
-        let what =
-            format!("the store was damaged and set aside as {}; an empty one was begun", bad.display());
-        let entry = NewEntry {
-            pile: None,
-            at_ms: now.0,
-            entered_ms: now.0,
-            by: "heapward".to_owned(),
-            note: String::new(),
-            corrects: None,
-            event: Event::RecordEvent { what },
-        };
-        self.keeper.with(|store| store.transact(|tx| tx.append_entry(entry))).map(|_| ())
+        for what in report.sentences() {
+            error!("{what}");
+            let entry = NewEntry {
+                pile: None,
+                at_ms: now.0,
+                entered_ms: now.0,
+                by: "heapward".to_owned(),
+                note: String::new(),
+                corrects: None,
+                event: Event::RecordEvent { what },
+            };
+            self.keeper.with(|store| store.transact(|tx| tx.append_entry(entry)))?;
+        }
+        Ok(())
     }
 }
 

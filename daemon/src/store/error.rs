@@ -8,13 +8,16 @@ pub enum StoreError {
     #[error("{} is in use by another heapward; stop that one first (systemctl stop heapward)", .0.display())]
     Locked(PathBuf),
     #[error(
-        "{} was written by a newer heapward (store format {found}, this one knows {known}); install that version \
-         again, nothing was changed",
-        path.display()
+        "the store was written by a newer heapward (store format {found}, this one knows {known}); install that \
+         version again, nothing was changed"
     )]
-    Newer { path: PathBuf, found: u32, known: u32 },
-    #[error("{} is damaged: {reason}", path.display())]
-    Damaged { path: PathBuf, reason: String },
+    Newer { found: u32, known: u32 },
+    #[error(
+        "the store has the older format {found}; this version writes {known}. Run `heapward store upgrade`"
+    )]
+    Older { found: u32, known: u32 },
+    #[error("{file} in the store's folder is damaged: {reason}")]
+    Damaged { file: &'static str, reason: String },
     #[error("{what} in the store can't be read: {reason}")]
     Encoding { what: &'static str, reason: String },
     #[error("the store's files can't be read or written: {0}")]
@@ -37,6 +40,11 @@ impl StoreError {
         StoreError::Encoding { what, reason: reason.to_string() }
     }
 
+    /// Whether what is on the disk is not what was written there.
+    pub fn is_damage(&self) -> bool {
+        matches!(self, StoreError::Damaged { .. } | StoreError::Encoding { .. })
+    }
+
     /// Whether the store that gave this error must be dropped and opened again. After one failed write or sync the
     /// same handle refuses every later commit, also when the disk has recovered.
     pub fn must_reopen(&self) -> bool {
@@ -46,10 +54,17 @@ impl StoreError {
             }
             StoreError::Locked(_)
             | StoreError::Newer { .. }
+            | StoreError::Older { .. }
             | StoreError::Encoding { .. }
             | StoreError::UnknownSeries(_)
             | StoreError::GivenUp(_) => false,
         }
+    }
+}
+
+impl From<super::bits::Malformed> for StoreError {
+    fn from(error: super::bits::Malformed) -> StoreError {
+        StoreError::encoding("a block", error)
     }
 }
 

@@ -1,46 +1,112 @@
 //! The store: every reading as reported, the log, piles, incidents, outbox and small states, on one thread that writes
 //! and any number that read.
+//!
+//! # Files
+//!
+//! | file | what it is |
+//! | --- | --- |
+//! | `FORMAT` | `heapward store 2`: version of everything below; a newer one is refused before a byte is touched |
+//! | `store.redb` | the database; copy on write, a checksum on each page, checked whole at each opening |
+//! | `side.log` | plain readings that are not sealed yet, one page and one sync a commit (`sidelog.rs`, `frame.rs`) |
+//! | `record/2026-05.txt` | sealed days as text, chained by SHA-256 (`record/`) |
+//! | `HEAD` | number and digest of the newest sealed day |
+//! | `lock` | held by the one process that has the store open |
+//! | `*.bad-*`, `*.v1` | damaged files that were set aside, and the database before a migration; never touched again |
+//!
+//! # Tables of the database
+//!
+//! Keys are tuples of redb (integers ascending, texts by their bytes). JSON and foreign bytes begin with a version byte,
+//! 1; what is packed has its own, described where it is written. An index has no value.
+//!
+//! | table | key | value |
+//! | --- | --- | --- |
+//! | `meta` | name (`schema::meta`) | `format` u32, `epoch`, `generation`, `log_bytes` u64, little-endian; `zone` text; `carry` a frame |
+//! | `series` | `QUANTITY UNIT PROBE` | number of the series, u32 |
+//! | `blocks` | (series, first instant in ms) | readings in order of time, at most 4,076 bytes (`block/`) |
+//! | `days` | (series, local day since 1970-01-01) | count, smallest, largest, sum (`days.rs`) |
+//! | `late` | (series, instant, bits of the value) | index: came after its day was sealed, not yet in the record |
+//! | `record` | number of the section | day, digest, place (`record/mod.rs`) |
+//! | `log` | number of the entry, from 1 | version byte, JSON; the JSON is what the next entry's `prev` is the SHA-256 of |
+//! | `log_of_pile` | (pile, number of the entry) | index |
+//! | `piles` | id | version byte, JSON |
+//! | `piles_changed` | id | index: not yet in the record as it is |
+//! | `incidents` | id, which begins with the pile | version byte, JSON |
+//! | `incidents_open` | id | index |
+//! | `incidents_at` | (opened, ms; id) | index |
+//! | `outbox` | id | version byte, JSON |
+//! | `outbox_due` | (due, ms; id) | index: waiting messages |
+//! | `outbox_at` | (created, ms; id) | index |
+//! | `documents` | name | version byte, the caller's bytes |
+//!
+//! # How a reading goes
+//!
+//! `append` compares it with what its instant has (`lookup.rs`), writes a frame of the side log, syncs, and puts it into
+//! memory (`hot.rs`); now it is acknowledged. `seal` puts it into a block and its day (`seal.rs`); when all are, the side
+//! log begins anew. A day that is long over goes into the record. A question takes blocks and memory together (`view.rs`);
+//! it never holds a read transaction for more than half a year of one series.
+//!
+//! Invariants: a reading that was acknowledged is in the blocks, in the `carry` row, or in a frame of the epoch that
+//! holds. Opening does again what a crash has cut off, and doing it twice changes nothing. Nothing sealed is written
+//! again. An error of a file means: drop the store, open it again.
 
+mod aside;
+mod backup;
+mod bits;
+mod block;
+mod days;
+mod disk;
 mod error;
+mod first_format;
+mod frame;
 mod hot;
+mod lookup;
+mod open;
 mod reader;
+mod record;
 mod records;
 mod schema;
+mod seal;
+mod sidelog;
 mod tx;
 mod types;
+mod upgrade;
+mod upkeep;
 mod view;
 
 #[cfg(test)]
 mod tests;
 
-use std::fs::{self, File, TryLockError};
+use std::fs::File;
 use std::path::PathBuf;
-use std::sync::{Arc, PoisonError, RwLock};
-use std::time::Instant;
+use std::sync::{Arc, PoisonError};
 
 use heapward_rules::units::At;
-use redb::{Builder, Database, ReadableTable, WriteTransaction};
 
+pub use backup::{backup_folder, open_copy, restore};
+pub use disk::{Disk, Folder};
 pub use error::StoreError;
-use hot::Hot;
+use frame::Frame;
+use lookup::{Lookup, Sorter};
+pub use reader::Reader;
 use reader::Shared;
-pub use reader::{Reader, Sizes};
-pub use records::IncidentFilter;
-use schema::{
-    DOCUMENTS, FORMAT, INCIDENTS, INCIDENTS_AT, INCIDENTS_OPEN, LOG, LOG_OF_PILE, META, OUTBOX, OUTBOX_AT,
-    OUTBOX_DUE, PILES, READINGS, SERIES,
+pub use record::{
+    Check, DayReadings, Digest, Doubt, Head, RecordState, Recovered, SealedDay, Section, SeriesReadings,
 };
+pub use records::IncidentFilter;
+use sidelog::SideLog;
 pub use tx::Tx;
 pub use types::{
     Bucket, DaySummary, Fate, Latest, NewReading, OpenReport, Readings, SealReport, SeriesId, StoredReading,
     Summary,
 };
+pub use upgrade::{Migration, upgrade};
+pub use upkeep::Sizes;
 
-use crate::limits::{INSTANT_MAX_MS, STORE_CACHE_BYTES, VALUES_PER_INSTANT_MAX};
+use crate::limits::{FRAME_READINGS_MAX, SIDE_LOG_BYTES, STORE_CACHE_BYTES};
 use crate::model::reading::SeriesKey;
 
 pub(crate) const DATABASE_FILE: &str = "store.redb";
-const LOCK_FILE: &str = "lock";
+const SIDE_LOG_FILE: &str = "side.log";
 
 /// How to open a store.
 #[derive(Clone, Debug)]
@@ -51,6 +117,10 @@ pub struct StoreOptions {
     pub cache_bytes: usize,
     /// Zone of the site: the day table is by its local days.
     pub zone: chrono_tz::Tz,
+    /// Size of a new side log.
+    pub side_log_bytes: u64,
+    /// What the files lie on.
+    pub disk: Arc<dyn Disk>,
 }
 
 /// The only writer. Owned by one thread.
@@ -61,47 +131,43 @@ pub struct StoreOptions {
 pub struct Store {
     shared: Arc<Shared>,
     reader: Reader,
-    /// Series that have no row in the database yet.
+    log: SideLog,
+    lookup: Lookup,
+    /// A seal that is not through yet.
+    pass: Option<seal::Pass>,
+    /// A day on its way into the record.
+    writing: Option<record::Writing>,
+    /// First instant that no sealed day holds.
+    sealed_until: i64,
+    /// What the present seal does: readings first, then days.
+    stage: Option<Stage>,
+    /// Series that neither the database nor a frame names yet.
     unnamed: Vec<SeriesId>,
+    /// No write has failed so far.
+    is_sound: bool,
     _lock: File,
+}
+
+/// Where a seal is between two slices.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Stage {
+    Readings,
+    Days,
 }
 
 // === impl StoreOptions ===
 
 impl StoreOptions {
     pub fn new(dir: impl Into<PathBuf>, zone: chrono_tz::Tz) -> StoreOptions {
-        StoreOptions { dir: dir.into(), cache_bytes: STORE_CACHE_BYTES, zone }
+        let dir = dir.into();
+        let disk = Arc::new(Folder::new(&dir));
+        StoreOptions { dir, cache_bytes: STORE_CACHE_BYTES, zone, side_log_bytes: SIDE_LOG_BYTES, disk }
     }
 }
 
 // === impl Store ===
 
 impl Store {
-    /// Opens the store of a folder, or makes an empty one; checks it whole.
-    pub fn open(options: &StoreOptions) -> Result<(Store, OpenReport), StoreError> {
-        Store::open_for(options, &Reader::new())
-    }
-
-    /// The same for reading handles that exist already: they read this store from now on.
-    pub fn open_for(options: &StoreOptions, reader: &Reader) -> Result<(Store, OpenReport), StoreError> {
-        fs::create_dir_all(&options.dir)?;
-        let lock = lock(options)?;
-        let path = options.dir.join(DATABASE_FILE);
-        let begun = Instant::now();
-        let mut report = OpenReport { created: !path.exists(), ..OpenReport::default() };
-        let db = Builder::new()
-            .set_cache_size(options.cache_bytes)
-            .set_check_integrity_on_open(true)
-            .create(&path)?;
-        report.check_ms = u64::try_from(begun.elapsed().as_millis()).unwrap_or(u64::MAX);
-        prepare(&db, &path)?;
-        let hot = load(&db)?;
-        let shared =
-            Arc::new(Shared { db, hot: RwLock::new(hot), zone: options.zone, dir: options.dir.clone() });
-        reader.attach(Some(Arc::clone(&shared)));
-        Ok((Store { shared, reader: reader.clone(), unnamed: Vec::new(), _lock: lock }, report))
-    }
-
     pub fn reader(&self) -> Reader {
         self.reader.clone()
     }
@@ -118,51 +184,57 @@ impl Store {
     }
 
     /// Keeps readings; they are durable when this returns. One fate for each, in order.
+    ///
+    /// Seals a slice on its own when the side log is three quarters full.
     pub fn append(&mut self, readings: &[NewReading]) -> Result<Vec<Fate>, StoreError> {
-        let txn = self.shared.db.begin_write()?;
         let mut fates = Vec::with_capacity(readings.len());
-        {
-            let mut names = txn.open_table(SERIES)?;
-            let mut table = txn.open_table(READINGS)?;
-            let hot = self.shared.hot.read().unwrap_or_else(PoisonError::into_inner);
-            for id in &self.unnamed {
-                if let Some(series) = hot.series.get(id.0 as usize) {
-                    names.insert(schema::series_text(&series.key).as_str(), id.0)?;
-                }
-            }
-            for reading in readings {
-                if hot.series.get(reading.series.0 as usize).is_none() {
-                    return Err(StoreError::UnknownSeries(reading.series.0));
-                }
-                fates.push(keep(&mut table, reading)?);
-            }
+        for part in readings.chunks(FRAME_READINGS_MAX) {
+            self.append_frame(part, &mut fates)?;
         }
-        if fates.iter().any(|fate| matches!(fate, Fate::New | Fate::Conflict)) {
-            txn.commit()?;
-            self.unnamed.clear();
-            self.remember(readings, &fates);
-        } else {
-            txn.abort()?;
+        if self.pass.is_some() || self.log.is_due() {
+            self.seal_slice()?;
         }
         Ok(fates)
     }
 
-    fn remember(&self, readings: &[NewReading], fates: &[Fate]) {
-        let mut hot = self.shared.hot.write().unwrap_or_else(PoisonError::into_inner);
-        for (reading, fate) in readings.iter().zip(fates) {
-            let Some(series) = hot.get_mut(reading.series) else { continue };
-            let value = reading.value + 0.0;
-            let newest = series.latest.map_or(At::MIN, |latest| latest.at);
-            match (fate, &mut series.latest) {
-                (Fate::New, latest) if reading.at > newest => {
-                    *latest = Some(StoredReading { at: reading.at, value, conflict: false });
-                }
-                (Fate::Conflict, Some(latest)) if reading.at == newest => {
-                    *latest = StoredReading { at: reading.at, value, conflict: true };
-                }
-                _ => {}
+    fn append_frame(&mut self, readings: &[NewReading], fates: &mut Vec<Fate>) -> Result<(), StoreError> {
+        let start = fates.len();
+        let kept = {
+            let hot = self.shared.hot.read().unwrap_or_else(PoisonError::into_inner);
+            let mut sorter = Sorter::new(&self.shared.db, &hot, &mut self.lookup);
+            for reading in readings {
+                fates.push(sorter.sort(reading)?);
             }
+            sorter.into_kept()
+        };
+        if kept.is_empty() {
+            return Ok(());
         }
+        let mut frame = Frame { names: self.names(), readings: kept };
+        let mut payload = frame.encode();
+        if !self.log.has_room(payload.len()) {
+            self.seal_all()?;
+            frame.names = self.names();
+            payload = frame.encode();
+        }
+        self.is_sound = false;
+        self.log.append(&payload)?;
+        self.is_sound = true;
+        self.unnamed.clear();
+        let mut hot = self.shared.hot.write().unwrap_or_else(PoisonError::into_inner);
+        let kept_fates = fates[start..].iter().filter(|fate| fate.is_kept());
+        for (reading, fate) in frame.readings.iter().zip(kept_fates) {
+            hot.take(reading, *fate)?;
+        }
+        Ok(())
+    }
+
+    /// The series that the next frame has to name: the new ones; all at the start of an epoch.
+    fn names(&self) -> Vec<(SeriesId, String)> {
+        let hot = self.shared.hot.read().unwrap_or_else(PoisonError::into_inner);
+        let is_wanted = |id: &SeriesId| self.log.is_at_start() || self.unnamed.contains(id);
+        let named = hot.iter().filter(|(id, _)| is_wanted(id));
+        named.map(|(id, series)| (id, schema::series_text(&series.key))).collect()
     }
 
     /// One durable transaction. Nothing of it is kept if the closure gives an error.
@@ -183,114 +255,31 @@ impl Store {
         }
     }
 
-    /// Seals a slice of what is not sealed yet. Call every 6 h and at local midnight, again while `more`.
-    pub fn seal(&mut self, _now: At) -> Result<SealReport, StoreError> {
-        Ok(SealReport::default())
+    /// Does a slice of sealing: readings into blocks, then days that are long over into the record. Call every 6 h and
+    /// at local midnight, and again while `more`; commits may come between.
+    pub fn seal(&mut self, now: At) -> Result<SealReport, StoreError> {
+        let mut report = SealReport::default();
+        if self.stage != Some(Stage::Days) {
+            report = self.seal_slice()?;
+            self.stage = Some(if report.more { Stage::Readings } else { Stage::Days });
+            report.more = true;
+            return Ok(report);
+        }
+        report.more = self.seal_days(now)?;
+        if !report.more {
+            self.stage = None;
+        }
+        Ok(report)
     }
 }
 
 impl Drop for Store {
     fn drop(&mut self) {
         self.reader.attach(None);
-    }
-}
-
-fn lock(options: &StoreOptions) -> Result<File, StoreError> {
-    let file = File::options().create(true).truncate(false).write(true).open(options.dir.join(LOCK_FILE))?;
-    match file.try_lock() {
-        Ok(()) => Ok(file),
-        Err(TryLockError::WouldBlock) => Err(StoreError::Locked(options.dir.clone())),
-        Err(TryLockError::Error(error)) => Err(error.into()),
-    }
-}
-
-/// Makes the tables of a new store; refuses one of a newer version.
-fn prepare(db: &Database, path: &std::path::Path) -> Result<(), StoreError> {
-    let txn = db.begin_write()?;
-    let found = {
-        let mut meta = txn.open_table(META)?;
-        let found = meta
-            .get("format")?
-            .and_then(|value| value.value().first_chunk::<4>().copied())
-            .map(u32::from_le_bytes);
-        if found.is_none() {
-            meta.insert("format", FORMAT.to_le_bytes().as_slice())?;
-        }
-        found
-    };
-    match found {
-        None => {
-            make_tables(&txn)?;
-            txn.commit()?;
-            Ok(())
-        }
-        Some(FORMAT) => Ok(txn.abort()?),
-        Some(found) => {
-            txn.abort()?;
-            Err(StoreError::Newer { path: path.to_owned(), found, known: FORMAT })
+        // An empty frame at the end: should the last one with readings be damaged some day, this one betrays it. If it
+        // can't be written, nothing is lost.
+        if self.is_sound && !self.log.is_at_start() {
+            let _ = self.log.append(&Frame::default().encode());
         }
     }
-}
-
-fn make_tables(txn: &WriteTransaction) -> Result<(), StoreError> {
-    txn.open_table(SERIES)?;
-    txn.open_table(READINGS)?;
-    txn.open_table(LOG)?;
-    txn.open_table(LOG_OF_PILE)?;
-    txn.open_table(PILES)?;
-    txn.open_table(INCIDENTS)?;
-    txn.open_table(INCIDENTS_OPEN)?;
-    txn.open_table(INCIDENTS_AT)?;
-    txn.open_table(OUTBOX)?;
-    txn.open_table(OUTBOX_DUE)?;
-    txn.open_table(OUTBOX_AT)?;
-    txn.open_table(DOCUMENTS)?;
-    Ok(())
-}
-
-fn load(db: &Database) -> Result<Hot, StoreError> {
-    use redb::ReadableDatabase;
-    let txn = db.begin_read()?;
-    let mut names = Vec::new();
-    for row in txn.open_table(SERIES)?.iter()? {
-        let (text, id) = row?;
-        names.push((id.value(), schema::parse_series_text(text.value())?));
-    }
-    names.sort_by_key(|(id, _)| *id);
-    let readings = txn.open_table(READINGS)?;
-    let mut hot = Hot::default();
-    for (number, key) in names {
-        let id = hot.add(key);
-        if id.0 != number {
-            return Err(StoreError::encoding("the list of series", format!("number {} is missing", id.0)));
-        }
-        let last = readings.range((number, i64::MIN)..=(number, i64::MAX))?.next_back().transpose()?;
-        if let (Some((key, values)), Some(series)) = (last, hot.get_mut(id)) {
-            series.latest = view::stored(At(key.value().1), values.value()).last();
-        }
-    }
-    Ok(hot)
-}
-
-fn keep(
-    table: &mut redb::Table<(u32, i64), schema::Bytes>,
-    reading: &NewReading,
-) -> Result<Fate, StoreError> {
-    if !reading.value.is_finite() || reading.at.0 < 0 || reading.at.0 > INSTANT_MAX_MS {
-        return Ok(Fate::Refused);
-    }
-    // Adding zero turns -0.0 into 0.0, which is the same value.
-    let bytes = (reading.value + 0.0).to_le_bytes();
-    let key = (reading.series.0, reading.at.0);
-    let mut values = table.get(key)?.map(|values| values.value().to_vec()).unwrap_or_default();
-    let (old, _) = values.as_chunks::<8>();
-    let fate = match old.len() {
-        0 => Fate::New,
-        _ if old.contains(&bytes) => return Ok(Fate::Repeated),
-        VALUES_PER_INSTANT_MAX.. => return Ok(Fate::Refused),
-        _ => Fate::Conflict,
-    };
-    values.extend_from_slice(&bytes);
-    table.insert(key, values.as_slice())?;
-    Ok(fate)
 }

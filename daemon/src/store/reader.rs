@@ -1,13 +1,14 @@
 //! The reading side: any number of threads, each call a short read transaction of its own.
 
-use std::path::PathBuf;
 use std::sync::{Arc, PoisonError, RwLock};
 
-use heapward_rules::units::At;
+use heapward_rules::units::{At, Span};
 use redb::{Database, ReadTransaction, ReadableDatabase, ReadableTable};
 
+use super::disk::Disk;
 use super::error::StoreError;
 use super::hot::Hot;
+use super::record::Head;
 use super::records::{self, IncidentFilter};
 use super::schema::{
     DOCUMENTS, INCIDENTS, INCIDENTS_AT, INCIDENTS_OPEN, LOG, LOG_OF_PILE, OUTBOX, OUTBOX_AT, OUTBOX_DUE,
@@ -16,11 +17,13 @@ use super::schema::{
 use super::tx::entry_digest;
 use super::types::{Bucket, DaySummary, Latest, Readings, SeriesId};
 use super::view::View;
+use crate::limits::{INSTANT_MAX_MS, VIEW_SPAN_MAX};
 use crate::model::entry::Entry;
 use crate::model::incident::Incident;
 use crate::model::message::OutboxMessage;
 use crate::model::pile::PileRecord;
 use crate::model::reading::SeriesKey;
+use crate::model::time;
 
 /// What the store shares with its readers.
 #[derive(Debug)]
@@ -28,7 +31,9 @@ pub(super) struct Shared {
     pub(super) db: Database,
     pub(super) hot: RwLock<Hot>,
     pub(super) zone: chrono_tz::Tz,
-    pub(super) dir: PathBuf,
+    pub(super) disk: Arc<dyn Disk>,
+    pub(super) head: RwLock<Option<Head>>,
+    pub(super) check_ms: u64,
 }
 
 /// A handle for reading. It outlives the store: while none is open every call gives [`StoreError::Closed`], and a
@@ -36,13 +41,6 @@ pub(super) struct Shared {
 #[derive(Clone, Debug, Default)]
 pub struct Reader {
     pub(super) shared: Arc<RwLock<Option<Arc<Shared>>>>,
-}
-
-/// Sizes for `heapward store` and the page.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Sizes {
-    pub database_bytes: u64,
-    pub series: u64,
 }
 
 // === impl Shared ===
@@ -69,7 +67,7 @@ impl Reader {
         *self.shared.write().unwrap_or_else(PoisonError::into_inner) = shared;
     }
 
-    fn open(&self) -> Result<Arc<Shared>, StoreError> {
+    pub(super) fn open(&self) -> Result<Arc<Shared>, StoreError> {
         self.shared.read().unwrap_or_else(PoisonError::into_inner).clone().ok_or(StoreError::Closed)
     }
 
@@ -97,7 +95,10 @@ impl Reader {
     /// The readings of [from, to), at most about `limit` (an instant is never split) and never more than
     /// [`crate::limits::RANGE_READINGS_MAX`]. Go on at `next` if there is one.
     pub fn range(&self, series: SeriesId, from: At, to: At, limit: usize) -> Result<Readings, StoreError> {
-        View::new(&*self.open()?)?.range(series, from, to, limit)
+        if from >= to {
+            return Ok(Readings::default());
+        }
+        View::new(&*self.open()?, series, from, to)?.range(from, to, limit)
     }
 
     /// Count, extremes and sum in `n` equal parts of [from, to), conflicts left out.
@@ -113,12 +114,31 @@ impl Reader {
 
     /// The same between given bounds in ascending order; one bucket less than bounds.
     pub fn buckets_at(&self, series: SeriesId, bounds: &[At]) -> Result<Vec<Bucket>, StoreError> {
-        View::new(&*self.open()?)?.buckets(series, bounds)
+        let shared = self.open()?;
+        let mut buckets = Vec::with_capacity(bounds.len().saturating_sub(1));
+        let mut rest = bounds;
+        while rest.len() > 1 {
+            // One look holds its read transaction for a limited stretch of time.
+            let reach = rest[0] + VIEW_SPAN_MAX;
+            let n = rest.partition_point(|bound| *bound <= reach).clamp(2, rest.len());
+            let view = View::new(&shared, series, rest[0], rest[n - 1])?;
+            buckets.extend(view.buckets(&rest[..n])?);
+            rest = &rest[n - 1..];
+        }
+        Ok(buckets)
     }
 
     /// The local days of the site that touch [from, to) and have readings without conflict.
     pub fn days(&self, series: SeriesId, from: At, to: At) -> Result<Vec<DaySummary>, StoreError> {
-        View::new(&*self.open()?)?.days(series, from, to)
+        // The calendar has an end; instants beyond it hold nothing.
+        let (from, to) = (from.max(At(0)), to.min(At(INSTANT_MAX_MS + 1)));
+        if from >= to {
+            return Ok(Vec::new());
+        }
+        let shared = self.open()?;
+        let start = time::local_day(from, shared.zone).0;
+        let end = time::local_day(to - Span(1), shared.zone).1;
+        View::new(&shared, series, start, end)?.days(from, to)
     }
 
     pub fn piles(&self) -> Result<Vec<PileRecord>, StoreError> {
@@ -207,12 +227,5 @@ impl Reader {
 
     pub fn document(&self, name: &str) -> Result<Option<Vec<u8>>, StoreError> {
         records::document(&self.open()?.begin()?.open_table(DOCUMENTS)?, name)
-    }
-
-    pub fn sizes(&self) -> Result<Sizes, StoreError> {
-        let shared = self.open()?;
-        let database_bytes = std::fs::metadata(shared.dir.join(super::DATABASE_FILE))?.len();
-        let hot = shared.hot.read().unwrap_or_else(PoisonError::into_inner);
-        Ok(Sizes { database_bytes, series: hot.keys().count() as u64 })
     }
 }

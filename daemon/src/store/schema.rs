@@ -9,7 +9,7 @@ use crate::model::reading::{SeriesKey, parse_quantity, parse_unit, quantity_word
 use heapward_rules::ids::ProbeId;
 
 /// Version of the whole: tables, keys and values. A store with a higher one is refused.
-pub(super) const FORMAT: u32 = 1;
+pub(super) const FORMAT: u32 = 2;
 
 /// First byte of each value that is JSON or bytes of others.
 const VALUE_VERSION: u8 = 1;
@@ -18,10 +18,14 @@ pub(super) type Bytes = &'static [u8];
 
 pub(super) const META: TableDefinition<&str, Bytes> = TableDefinition::new("meta");
 pub(super) const SERIES: TableDefinition<&str, u32> = TableDefinition::new("series");
-pub(super) const READINGS: TableDefinition<(u32, i64), Bytes> = TableDefinition::new("readings");
+pub(super) const BLOCKS: TableDefinition<(u32, i64), Bytes> = TableDefinition::new("blocks");
+pub(super) const DAYS: TableDefinition<(u32, i32), Bytes> = TableDefinition::new("days");
 pub(super) const LOG: TableDefinition<u64, Bytes> = TableDefinition::new("log");
 pub(super) const LOG_OF_PILE: TableDefinition<(&str, u64), ()> = TableDefinition::new("log_of_pile");
 pub(super) const PILES: TableDefinition<&str, Bytes> = TableDefinition::new("piles");
+pub(super) const PILES_CHANGED: TableDefinition<&str, ()> = TableDefinition::new("piles_changed");
+pub(super) const LATE: TableDefinition<(u32, i64, u64), ()> = TableDefinition::new("late");
+pub(super) const RECORD: TableDefinition<u64, Bytes> = TableDefinition::new("record");
 pub(super) const INCIDENTS: TableDefinition<&str, Bytes> = TableDefinition::new("incidents");
 pub(super) const INCIDENTS_OPEN: TableDefinition<&str, ()> = TableDefinition::new("incidents_open");
 pub(super) const INCIDENTS_AT: TableDefinition<(i64, &str), ()> = TableDefinition::new("incidents_at");
@@ -29,6 +33,33 @@ pub(super) const OUTBOX: TableDefinition<&str, Bytes> = TableDefinition::new("ou
 pub(super) const OUTBOX_DUE: TableDefinition<(i64, &str), ()> = TableDefinition::new("outbox_due");
 pub(super) const OUTBOX_AT: TableDefinition<(i64, &str), ()> = TableDefinition::new("outbox_at");
 pub(super) const DOCUMENTS: TableDefinition<&str, Bytes> = TableDefinition::new("documents");
+
+/// Keys of the `meta` table.
+pub(super) mod meta {
+    /// Version of the store, u32.
+    pub(in crate::store) const FORMAT: &str = "format";
+    /// Epoch of the side log that holds, u64.
+    pub(in crate::store) const EPOCH: &str = "epoch";
+    /// Length of the side log when it was last in order, u64.
+    pub(in crate::store) const LOG_BYTES: &str = "log_bytes";
+    /// Frame of the readings that were not sealed when the epoch began.
+    pub(in crate::store) const CARRY: &str = "carry";
+    /// Seals so far, u64.
+    pub(in crate::store) const GENERATION: &str = "generation";
+    /// Name of the zone whose days the day table has.
+    pub(in crate::store) const ZONE: &str = "zone";
+}
+
+pub(super) fn number(
+    table: &impl redb::ReadableTable<&'static str, Bytes>,
+    key: &'static str,
+) -> Result<Option<u64>, StoreError> {
+    let Some(value) = table.get(key)? else { return Ok(None) };
+    let bytes = value.value().first_chunk::<8>();
+    bytes
+        .map(|bytes| Some(u64::from_le_bytes(*bytes)))
+        .ok_or_else(|| StoreError::encoding(key, "it is no number"))
+}
 
 pub(super) fn to_json<T: Serialize>(what: &'static str, value: &T) -> Result<Vec<u8>, StoreError> {
     let mut bytes = vec![VALUE_VERSION];

@@ -7,7 +7,7 @@ use super::error::StoreError;
 use super::records;
 use super::schema::{
     DOCUMENTS, INCIDENTS, INCIDENTS_AT, INCIDENTS_OPEN, LOG, LOG_OF_PILE, OUTBOX, OUTBOX_AT, OUTBOX_DUE,
-    PILES, from_json, to_json, unversioned, versioned,
+    PILES, PILES_CHANGED, from_json, to_json, unversioned, versioned,
 };
 use crate::model::entry::{Entry, NewEntry};
 use crate::model::incident::Incident;
@@ -58,6 +58,7 @@ impl Tx {
 
     pub fn put_pile(&mut self, pile: &PileRecord) -> Result<(), StoreError> {
         self.txn.open_table(PILES)?.insert(pile.id.as_str(), to_json("a pile", pile)?.as_slice())?;
+        self.txn.open_table(PILES_CHANGED)?.insert(pile.id.as_str(), ())?;
         Ok(())
     }
 

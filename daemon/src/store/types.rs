@@ -1,6 +1,5 @@
 //! What goes into the store and comes out of it.
 
-use std::path::PathBuf;
 use std::sync::Arc;
 
 use chrono::NaiveDate;
@@ -96,8 +95,17 @@ pub struct OpenReport {
     pub replayed: u64,
     /// How long the integrity check took.
     pub check_ms: u64,
-    /// A damaged store was set aside under this name and an empty one made.
-    pub set_aside: Option<PathBuf>,
+    /// Room that nothing lay in was given back.
+    pub compacted: bool,
+    /// Whether the database ends where the record ends.
+    pub record: super::record::RecordState,
+    /// What came back from the record into a database that was older.
+    pub recovered: super::record::Recovered,
+    /// What was damaged, and the names under which the damaged files were set aside.
+    pub damage: Option<String>,
+    pub set_aside: Vec<String>,
+    /// Readings that came back from a damaged side log.
+    pub salvaged: u64,
 }
 
 /// What one call of seal did.
@@ -109,6 +117,41 @@ pub struct SealReport {
     pub readings: u64,
     /// Blocks written.
     pub blocks: u64,
+}
+
+// === impl Fate ===
+
+impl Fate {
+    /// Whether the reading was written.
+    pub fn is_kept(self) -> bool {
+        matches!(self, Fate::New | Fate::Conflict)
+    }
+}
+
+// === impl OpenReport ===
+
+impl OpenReport {
+    /// What the record has to say about itself after this opening, in words; nothing after an ordinary one.
+    pub fn sentences(&self) -> Vec<String> {
+        let mut sentences = Vec::new();
+        if let Some(damage) = &self.damage {
+            sentences.push(format!(
+                "The store was damaged ({damage}). It was set aside as {} and a new one was begun; {} readings came \
+                 back from the side log.",
+                self.set_aside.join(" and "),
+                self.salvaged
+            ));
+        }
+        sentences.extend(self.record.sentence());
+        if self.recovered.sections > 0 {
+            sentences.push(format!(
+                "From the record came back {} sealed days with {} log entries and {} piles; the readings of those days \
+                 did not.",
+                self.recovered.sections, self.recovered.entries, self.recovered.piles
+            ));
+        }
+        sentences
+    }
 }
 
 // === impl Summary ===

@@ -1,86 +1,197 @@
-//! One consistent look at the readings.
+//! One consistent look at the readings of a series: its blocks and what is not sealed yet.
 
-use heapward_rules::units::At;
-use redb::ReadOnlyTable;
+use std::collections::BTreeMap;
+use std::sync::PoisonError;
 
+use chrono_tz::Tz;
+use heapward_rules::units::{At, Span};
+use redb::{ReadOnlyTable, ReadTransaction};
+
+use super::block::Row;
+use super::days::{self, Day, Days};
 use super::error::StoreError;
 use super::reader::Shared;
-use super::schema::{Bytes, READINGS};
+use super::schema::{self, BLOCKS, Bytes, DAYS, META, meta};
+use super::seal::{merge, scan};
 use super::types::{Bucket, DaySummary, Readings, SeriesId, StoredReading, Summary};
 use crate::limits::RANGE_READINGS_MAX;
-use crate::model::time;
 
 pub(super) struct View {
-    readings: ReadOnlyTable<(u32, i64), Bytes>,
-    zone: chrono_tz::Tz,
+    txn: ReadTransaction,
+    blocks: ReadOnlyTable<(u32, i64), Bytes>,
+    series: u32,
+    /// Not sealed when the view was taken, of the whole range asked for.
+    tail: Vec<Row>,
+    sealed_to: Option<i64>,
+    zone: Tz,
 }
 
 // === impl View ===
 
 impl View {
-    pub(super) fn new(shared: &Shared) -> Result<View, StoreError> {
-        Ok(View { readings: shared.begin()?.open_table(READINGS)?, zone: shared.zone })
+    /// A look at [from, to) of a series.
+    pub(super) fn new(shared: &Shared, series: SeriesId, from: At, to: At) -> Result<View, StoreError> {
+        loop {
+            let (tail, sealed_to, generation) = {
+                let hot = shared.hot.read().unwrap_or_else(PoisonError::into_inner);
+                let series = hot.get(series)?;
+                (series.tail_between(from.0, to.0).to_vec(), series.sealed_to, hot.generation)
+            };
+            let txn = shared.begin()?;
+            // Between the commit of a seal and its leaving the memory lie microseconds: look again.
+            if schema::number(&txn.open_table(META)?, meta::GENERATION)?.unwrap_or(0) != generation {
+                std::thread::yield_now();
+                continue;
+            }
+            let blocks = txn.open_table(BLOCKS)?;
+            return Ok(View { txn, blocks, series: series.0, tail, sealed_to, zone: shared.zone });
+        }
     }
 
-    pub(super) fn range(
-        &self,
-        series: SeriesId,
-        from: At,
-        to: At,
-        limit: usize,
-    ) -> Result<Readings, StoreError> {
-        let mut found = Readings::default();
-        if from >= to {
-            return Ok(found);
-        }
-        let limit = limit.min(RANGE_READINGS_MAX);
-        for row in self.readings.range((series.0, from.0)..(series.0, to.0))? {
-            let (key, value) = row?;
-            if found.readings.len() >= limit {
-                found.next = Some(At(key.value().1));
+    /// Readings of [from, to), which must lie in the view.
+    pub(super) fn range(&self, from: At, to: At, limit: usize) -> Result<Readings, StoreError> {
+        let limit = limit.clamp(1, RANGE_READINGS_MAX);
+        let mut sealed: Vec<StoredReading> = Vec::new();
+        let mut horizon = to.0;
+        scan(&self.blocks, self.series, from.0, to.0, |block| {
+            block.fill(from.0, to.0, &mut sealed)?;
+            let is_enough = sealed.len() > limit;
+            if is_enough {
+                horizon = to.0.min(block.last.saturating_add(1));
+            }
+            Ok(!is_enough)
+        })?;
+        let mut readings = with_tail(sealed, self.tail_between(from.0, horizon));
+        let next = cut_off(&mut readings, limit).or_else(|| {
+            let is_more = horizon < to.0;
+            is_more.then_some(At(horizon))
+        });
+        Ok(Readings { readings, next })
+    }
+
+    fn tail_between(&self, from: i64, to: i64) -> &[Row] {
+        let start = self.tail.partition_point(|row| row.at < from);
+        let end = self.tail.partition_point(|row| row.at < to).max(start);
+        &self.tail[start..end]
+    }
+
+    /// Whether a part of the tail comes after everything sealed, so that no instant is in both.
+    fn is_plain(&self, tail: &[Row]) -> bool {
+        tail.first().is_none_or(|row| self.sealed_to.is_none_or(|sealed_to| row.at > sealed_to))
+    }
+
+    /// Summaries between ascending bounds, which must lie in the view.
+    pub(super) fn summaries(&self, bounds: &[i64]) -> Result<Vec<Summary>, StoreError> {
+        let mut summaries = vec![Summary::EMPTY; bounds.len().saturating_sub(1)];
+        let (Some(from), Some(to)) = (bounds.first(), bounds.last()) else { return Ok(summaries) };
+        scan(&self.blocks, self.series, *from, *to, |block| {
+            block.add_to(bounds, &mut summaries)?;
+            Ok(true)
+        })?;
+        let mut tail = self.tail_between(*from, *to);
+        for (pair, summary) in bounds.windows(2).zip(&mut summaries) {
+            if tail.is_empty() {
                 break;
             }
-            found.readings.extend(stored(At(key.value().1), value.value()));
-        }
-        Ok(found)
-    }
-
-    pub(super) fn buckets(&self, series: SeriesId, bounds: &[At]) -> Result<Vec<Bucket>, StoreError> {
-        let mut buckets: Vec<Bucket> = bounds
-            .windows(2)
-            .map(|pair| Bucket { from: pair[0], to: pair[1], summary: Summary::EMPTY })
-            .collect();
-        for bucket in &mut buckets {
-            let mut from = Some(bucket.from);
-            while let Some(start) = from {
-                let part = self.range(series, start, bucket.to, RANGE_READINGS_MAX)?;
-                part.readings.iter().filter(|r| !r.conflict).for_each(|r| bucket.summary.add(r.value));
-                from = part.next;
+            let n = tail.partition_point(|row| row.at < pair[1]);
+            let part;
+            (part, tail) = tail.split_at(n);
+            if self.is_plain(part) {
+                add_alone(part, summary);
+            } else {
+                *summary = self.recount(At(pair[0]), At(pair[1]))?;
             }
         }
-        Ok(buckets)
+        Ok(summaries)
     }
 
-    pub(super) fn days(&self, series: SeriesId, from: At, to: At) -> Result<Vec<DaySummary>, StoreError> {
-        let mut days = Vec::new();
-        let mut at = from;
-        while at < to {
-            // Stretches without readings are skipped, not walked through.
-            let Some(first) = self.range(series, at, to, 1)?.readings.first().map(|r| r.at) else { break };
-            let (start, end) = time::local_day(first, self.zone);
-            let bucket = self.buckets(series, &[start, end])?;
-            if let Some(summary) = bucket.first().map(|b| b.summary).filter(|s| s.count > 0) {
-                let date = time::local(start, self.zone).date_naive();
-                days.push(DaySummary { date, from: start, to: end, summary });
-            }
-            at = end;
+    /// Reading by reading: a late one may be in conflict with a sealed one.
+    fn recount(&self, from: At, to: At) -> Result<Summary, StoreError> {
+        let mut summary = Summary::EMPTY;
+        let mut next = Some(from);
+        while let Some(from) = next {
+            let part = self.range(from, to, RANGE_READINGS_MAX)?;
+            part.readings.iter().filter(|r| !r.conflict).for_each(|r| summary.add(r.value));
+            next = part.next;
         }
-        Ok(days)
+        Ok(summary)
+    }
+
+    pub(super) fn buckets(&self, bounds: &[At]) -> Result<Vec<Bucket>, StoreError> {
+        let instants: Vec<i64> = bounds.iter().map(|bound| bound.0).collect();
+        let summaries = self.summaries(&instants)?;
+        let pairs = bounds.windows(2).zip(summaries);
+        Ok(pairs.map(|(pair, summary)| Bucket { from: pair[0], to: pair[1], summary }).collect())
+    }
+
+    /// The days of the site that touch [from, to); the view must reach to their ends.
+    pub(super) fn days(&self, from: At, to: At) -> Result<Vec<DaySummary>, StoreError> {
+        let (first, last) = (Day::of(from, self.zone), Day::of(to - Span(1), self.zone));
+        let table = self.txn.open_table(DAYS)?;
+        let mut found: BTreeMap<i32, Summary> = BTreeMap::new();
+        for row in table.range((self.series, first.number())..=(self.series, last.number()))? {
+            let (key, value) = row?;
+            found.insert(key.value().1, days::decode(value.value())?);
+        }
+        let mut tail = self.tail.as_slice();
+        while let Some(row) = tail.first() {
+            let day = Day::of(At(row.at), self.zone);
+            let part;
+            (part, tail) = tail.split_at(tail.partition_point(|row| row.at < day.to.0));
+            let summary = found.entry(day.number()).or_insert(Summary::EMPTY);
+            if self.is_plain(part) {
+                add_alone(part, summary);
+            } else {
+                *summary = self.recount(day.from, day.to)?;
+            }
+        }
+        found.retain(|_, summary| summary.count > 0);
+        let Some((start, end)) = found.first_key_value().zip(found.last_key_value()) else {
+            return Ok(Vec::new());
+        };
+        let end = *end.0;
+        let Some(start) = Day::numbered(*start.0, self.zone) else { return Ok(Vec::new()) };
+        let days = Days::starting(start, self.zone).take_while(|day| day.number() <= end);
+        let known = days.filter_map(|day| {
+            let summary = *found.get(&day.number())?;
+            Some(DaySummary { date: day.date, from: day.from, to: day.to, summary })
+        });
+        Ok(known.collect())
     }
 }
 
-pub(super) fn stored(at: At, values: &[u8]) -> impl Iterator<Item = StoredReading> {
-    let (values, _) = values.as_chunks::<8>();
-    let conflict = values.len() > 1;
-    values.iter().map(move |bytes| StoredReading { at, value: f64::from_le_bytes(*bytes), conflict })
+/// Adds the rows whose instant no other has.
+fn add_alone(rows: &[Row], summary: &mut Summary) {
+    for (i, row) in rows.iter().enumerate() {
+        let is_twin = |other: Option<&Row>| other.is_some_and(|other| other.at == row.at);
+        if !is_twin(rows.get(i + 1)) && !is_twin(i.checked_sub(1).and_then(|i| rows.get(i))) {
+            summary.add(row.value);
+        }
+    }
+}
+
+/// Sealed readings and a part of the tail together, in order of time and arrival, what both have once.
+fn with_tail(sealed: Vec<StoredReading>, tail: &[Row]) -> Vec<StoredReading> {
+    if tail.is_empty() {
+        return sealed;
+    }
+    let rows: Vec<Row> = sealed.iter().map(|r| Row { at: r.at.0, value: r.value }).collect();
+    let rows = merge(&rows, tail);
+    let mut readings: Vec<StoredReading> =
+        rows.iter().map(|row| StoredReading { at: At(row.at), value: row.value, conflict: false }).collect();
+    for i in 1..readings.len() {
+        if readings[i].at == readings[i - 1].at {
+            (readings[i].conflict, readings[i - 1].conflict) = (true, true);
+        }
+    }
+    readings
+}
+
+/// Cuts off what is over the limit, but never within an instant; gives the instant to go on with.
+fn cut_off(readings: &mut Vec<StoredReading>, limit: usize) -> Option<At> {
+    let last = readings.get(limit.checked_sub(1)?)?.at;
+    let end = limit + readings[limit..].partition_point(|reading| reading.at <= last);
+    let next = readings.get(end)?.at;
+    readings.truncate(end);
+    Some(next)
 }

@@ -1,7 +1,11 @@
 //! Tests of the store through its own doors.
 
+mod model;
 mod readings;
+mod record;
 mod records;
+mod stall;
+mod upkeep;
 
 use heapward_rules::ids::ProbeId;
 use heapward_rules::reading::{Quantity, Unit};

@@ -1,0 +1,28 @@
+//! `heapward backup`: a copy of the store, checked whole, while the daemon goes on.
+
+use std::path::PathBuf;
+
+use super::{ConfigArg, Failure, Outcome, print};
+use crate::store;
+
+/// Copy the store into a new folder, while the daemon goes on or not
+#[derive(Clone, Debug, clap::Args)]
+pub struct BackupArgs {
+    #[command(flatten)]
+    config: ConfigArg,
+    /// The folder to be made; best on another card or machine
+    #[arg(value_name = "DIR")]
+    to: PathBuf,
+}
+
+pub fn run(args: &BackupArgs) -> Outcome {
+    let config = args.config.load()?;
+    let dir = &config.store.dir;
+    store::backup_folder(dir, &args.to, config.farm.timezone)
+        .map_err(|error| Failure::failed(format!("no backup was made of {}: {error}", dir.display())))?;
+    print(&format!(
+        "{} holds a copy of {}, and it was checked. Passes and configuration are not in it.\n",
+        args.to.display(),
+        dir.display()
+    ))
+}
