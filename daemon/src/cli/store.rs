@@ -1,11 +1,11 @@
 //! `heapward store`: sizes of the store, and whether all of it is as it was sealed.
 
 use std::fmt::Write as _;
-use std::fs;
 use std::path::{Path, PathBuf};
 
+use super::copy::Copy;
 use super::{ConfigArg, Failure, Outcome, print};
-use crate::store::{self, Check, Head, Sizes, StoreError};
+use crate::store::{Check, Head, Sizes, StoreError};
 
 /// What the store holds and how large it is
 #[derive(Clone, Debug, clap::Args)]
@@ -24,8 +24,7 @@ pub fn run(args: &StoreArgs) -> Outcome {
     let config = args.config.load()?;
     let dir = args.store.as_deref().unwrap_or(&config.store.dir);
     let failed = |error: StoreError| Failure::failed(format!("{}: {error}", dir.display()));
-    let copy = Copy(std::env::temp_dir().join(format!("heapward-store-{}", std::process::id())));
-    let store = store::open_copy(dir, &copy.0, config.farm.timezone).map_err(failed)?;
+    let (_copy, store) = Copy::open(dir, config.farm.timezone, "store")?;
     let reader = store.reader();
     let mut text = sizes_in_words(dir, &reader.sizes_in_full().map_err(failed)?);
     if !args.check {
@@ -38,16 +37,6 @@ pub fn run(args: &StoreArgs) -> Outcome {
     match check.doubts.len() {
         0 => Ok(()),
         n => Err(Failure::failed(format!("{}: {n} things are not as they were sealed", dir.display()))),
-    }
-}
-
-/// A copy to look at; it goes away with this.
-struct Copy(PathBuf);
-
-impl Drop for Copy {
-    fn drop(&mut self) {
-        // A folder that stays behind in the temporary directory does no harm.
-        let _ = fs::remove_dir_all(&self.0);
     }
 }
 

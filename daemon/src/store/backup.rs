@@ -4,6 +4,7 @@
 //! row. It is opened and checked before the copy counts as made.
 
 use std::fs;
+use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 use std::sync::PoisonError;
 
@@ -185,6 +186,8 @@ fn copy_files(from: &Path, to: &Path) -> Result<(), StoreError> {
         fs::remove_dir_all(to)?;
     }
     fs::create_dir_all(to)?;
+    // Passes aside, everything of the farm is in there.
+    fs::set_permissions(to, fs::Permissions::from_mode(0o700))?;
     if let Some(head) = source.read(HEAD_FILE)? {
         target.replace(HEAD_FILE, &head)?;
     }
