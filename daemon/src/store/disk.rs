@@ -5,9 +5,12 @@ use std::fs::{self, File};
 use std::io::{self, Write as _};
 use std::ops::Bound;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use redb::backends::FileBackend;
 use redb::{BackendError, StorageBackend};
+
+use super::lock::Lock;
 
 /// A folder of files; names may have a folder of their own in front (`record/2026-05.txt`).
 pub trait Disk: Debug + Send + Sync {
@@ -42,9 +45,13 @@ pub struct Folder {
     dir: PathBuf,
 }
 
-/// An opened file as the database wants it.
+/// An opened file as the database wants it. Failures are noted here, because the database does not tell of those that
+/// it meets while it closes.
 #[derive(Debug)]
-pub(super) struct Backend(pub(super) Box<dyn StorageBackend>);
+pub(super) struct Backend {
+    pub(super) file: Box<dyn StorageBackend>,
+    pub(super) lock: Option<Arc<Lock>>,
+}
 
 // === impl Folder ===
 
@@ -137,52 +144,61 @@ fn sync_folder_of(path: &Path) -> io::Result<()> {
 
 // === impl Backend ===
 
+impl Backend {
+    fn noted(&self, done: io::Result<()>) -> io::Result<()> {
+        if let (Err(_), Some(lock)) = (&done, &self.lock) {
+            lock.note_failure();
+        }
+        done
+    }
+}
+
 impl StorageBackend for Backend {
     fn len(&self) -> io::Result<u64> {
-        self.0.len()
+        self.file.len()
     }
 
     fn read(&self, offset: u64, out: &mut [u8]) -> io::Result<()> {
-        self.0.read(offset, out)
+        self.file.read(offset, out)
     }
 
     fn set_len(&self, len: u64) -> io::Result<()> {
-        self.0.set_len(len)
+        self.noted(self.file.set_len(len))
     }
 
     fn sync_data(&self) -> io::Result<()> {
-        self.0.sync_data()
+        self.noted(self.file.sync_data())
     }
 
     fn write(&self, offset: u64, data: &[u8]) -> io::Result<()> {
-        self.0.write(offset, data)
+        self.noted(self.file.write(offset, data))
     }
 
     fn close(&self) -> io::Result<()> {
-        self.0.close()
+        self.file.close()
     }
 
     fn try_lock_range(&self, start: Bound<u64>, end: Bound<u64>) -> Result<bool, BackendError> {
-        self.0.try_lock_range(start, end)
+        self.file.try_lock_range(start, end)
     }
 
     fn try_lock_shared_range(&self, start: Bound<u64>, end: Bound<u64>) -> Result<bool, BackendError> {
-        self.0.try_lock_shared_range(start, end)
+        self.file.try_lock_shared_range(start, end)
     }
 
     fn lock_range(&self, start: Bound<u64>, end: Bound<u64>) -> Result<(), BackendError> {
-        self.0.lock_range(start, end)
+        self.file.lock_range(start, end)
     }
 
     fn lock_shared_range(&self, start: Bound<u64>, end: Bound<u64>) -> Result<(), BackendError> {
-        self.0.lock_shared_range(start, end)
+        self.file.lock_shared_range(start, end)
     }
 
     fn unlock_range(&self, start: Bound<u64>, end: Bound<u64>) -> Result<(), BackendError> {
-        self.0.unlock_range(start, end)
+        self.file.unlock_range(start, end)
     }
 
     fn query_lock_range(&self, start: Bound<u64>, end: Bound<u64>) -> Result<bool, BackendError> {
-        self.0.query_lock_range(start, end)
+        self.file.query_lock_range(start, end)
     }
 }

@@ -10,7 +10,7 @@
 //! | `side.log` | plain readings that are not sealed yet, one page and one sync a commit (`sidelog.rs`, `frame.rs`) |
 //! | `record/2026-05.txt` | sealed days as text, chained by SHA-256 (`record/`) |
 //! | `HEAD` | number and digest of the newest sealed day |
-//! | `lock` | held by the one process that has the store open |
+//! | `lock` | held by the one process that has the store open; after a failed write it says so (`lock.rs`) |
 //! | `*.bad-*`, `*.v1` | damaged files that were set aside, and the database before a migration; never touched again |
 //!
 //! # Tables of the database
@@ -59,6 +59,7 @@ mod error;
 mod first_format;
 mod frame;
 mod hot;
+mod lock;
 mod lookup;
 mod open;
 mod reader;
@@ -76,7 +77,6 @@ mod view;
 #[cfg(test)]
 mod tests;
 
-use std::fs::File;
 use std::path::PathBuf;
 use std::sync::{Arc, PoisonError};
 
@@ -86,6 +86,7 @@ pub use backup::{backup_folder, open_copy, restore};
 pub use disk::{Disk, Folder};
 pub use error::StoreError;
 use frame::Frame;
+use lock::Lock;
 use lookup::{Lookup, Sorter};
 pub use reader::Reader;
 use reader::Shared;
@@ -145,7 +146,7 @@ pub struct Store {
     unnamed: Vec<SeriesId>,
     /// No write has failed so far.
     is_sound: bool,
-    _lock: File,
+    _lock: Arc<Lock>,
 }
 
 /// Where a seal is between two slices.

@@ -1,8 +1,7 @@
 //! Opening: lock, integrity check, version, what memory has to know, and the side log again.
 
-use std::fs::{self, File, TryLockError};
+use std::fs;
 use std::io;
-use std::path::Path;
 use std::sync::{Arc, RwLock};
 use std::time::Instant;
 
@@ -16,6 +15,7 @@ use super::disk::{Backend, Disk};
 use super::error::StoreError;
 use super::frame::Frame;
 use super::hot::Hot;
+use super::lock::{Lock, write_again};
 use super::lookup::{Lookup, Sorter};
 use super::reader::{Reader, Shared};
 use super::record::{self, RecordState, Sealed};
@@ -28,7 +28,6 @@ use super::sidelog::SideLog;
 use super::types::{NewReading, OpenReport, SeriesId, StoredReading};
 use super::{DATABASE_FILE, SIDE_LOG_FILE, Store, StoreOptions, upgrade, upkeep};
 
-const LOCK_FILE: &str = "lock";
 pub(super) const FORMAT_FILE: &str = "FORMAT";
 /// What stands before the version in `FORMAT`.
 pub(super) const FORMAT_WORDS: &str = "heapward store";
@@ -63,8 +62,14 @@ impl Store {
         expect: Expect,
     ) -> Result<(Store, OpenReport), StoreError> {
         fs::create_dir_all(&options.dir)?;
-        let lock = lock(&options.dir)?;
+        let lock = Arc::new(Lock::take(&options.dir)?);
         let disk = &*options.disk;
+        if lock.has_failure()? {
+            if disk.size(DATABASE_FILE)?.is_some_and(|size| size > 0) {
+                write_again(&*disk.open(DATABASE_FILE)?)?;
+            }
+            lock.forget_failure()?;
+        }
         // The version stands outside the database, so that a newer one is refused before a byte of it is touched.
         let was_here = upgrade::bring_up(disk)?.is_some();
         let created = disk.size(DATABASE_FILE)?.is_none_or(|size| size == 0);
@@ -78,7 +83,8 @@ impl Store {
         }
         let mut report = OpenReport { created, ..OpenReport::default() };
         let begun = Instant::now();
-        let mut db = open_database(disk, DATABASE_FILE, options.cache_bytes)?;
+        let watched = Some(Arc::clone(&lock));
+        let mut db = open_database(disk, DATABASE_FILE, options.cache_bytes, watched)?;
         report.check_ms = u64::try_from(begun.elapsed().as_millis()).unwrap_or(u64::MAX);
         prepare(&db)?;
         report.compacted = upkeep::compact(&mut db, disk)?;
@@ -112,26 +118,22 @@ impl Store {
     }
 }
 
-fn lock(dir: &Path) -> Result<File, StoreError> {
-    let file = File::options().create(true).truncate(false).write(true).open(dir.join(LOCK_FILE))?;
-    match file.try_lock() {
-        Ok(()) => Ok(file),
-        Err(TryLockError::WouldBlock) => Err(StoreError::Locked(dir.to_owned())),
-        Err(TryLockError::Error(error)) => Err(error.into()),
-    }
-}
-
 pub(super) fn format_text() -> String {
     format!("{FORMAT_WORDS} {FORMAT}\n")
 }
 
-/// Opens a database and checks it whole; makes an empty one in an empty file.
-pub(super) fn open_database(disk: &dyn Disk, name: &str, cache_bytes: usize) -> Result<Database, StoreError> {
+/// Opens a database and checks it whole; makes an empty one in an empty file. A write that fails is noted in the lock.
+pub(super) fn open_database(
+    disk: &dyn Disk,
+    name: &str,
+    cache_bytes: usize,
+    lock: Option<Arc<Lock>>,
+) -> Result<Database, StoreError> {
     let file = disk.open(name)?;
     let opened = Builder::new()
         .set_cache_size(cache_bytes)
         .set_check_integrity_on_open(true)
-        .create_with_backend(Backend(file));
+        .create_with_backend(Backend { file, lock });
     opened.map_err(|error| match error.into() {
         redb::Error::Corrupted(reason) => StoreError::Damaged { file: DATABASE_FILE, reason },
         redb::Error::Io(error) if error.kind() == io::ErrorKind::InvalidData => {

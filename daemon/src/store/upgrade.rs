@@ -43,7 +43,7 @@ pub(super) fn bring_up(disk: &dyn Disk) -> Result<Option<u32>, StoreError> {
 /// Makes an empty database where none is.
 pub(super) fn create(disk: &dyn Disk) -> Result<(), StoreError> {
     truncate(disk)?;
-    prepare(&open_database(disk, COPY, STORE_CACHE_BYTES)?)?;
+    prepare(&open_database(disk, COPY, STORE_CACHE_BYTES, None)?)?;
     disk.rename(COPY, READY)?;
     finish(disk, FORMAT)
 }
@@ -62,7 +62,7 @@ pub fn upgrade(disk: &dyn Disk, known: u32, steps: &[Migration]) -> Result<(), S
     }
     copy(disk)?;
     {
-        let mut db = open_database(disk, COPY, STORE_CACHE_BYTES)?;
+        let mut db = open_database(disk, COPY, STORE_CACHE_BYTES, None)?;
         let mut version = version_of(&db)?.unwrap_or(found);
         while version < known {
             let Some(step) = steps.iter().find(|step| step.from == version) else {
@@ -78,7 +78,7 @@ pub fn upgrade(disk: &dyn Disk, known: u32, steps: &[Migration]) -> Result<(), S
         while db.compact()? && begun.elapsed() < Duration::from_secs(COMPACT_SECONDS_MAX) {}
     }
     // The whole copy once more, from the disk.
-    drop(open_database(disk, COPY, STORE_CACHE_BYTES)?);
+    drop(open_database(disk, COPY, STORE_CACHE_BYTES, None)?);
     disk.rename(COPY, READY)?;
     finish(disk, known)
 }

@@ -86,12 +86,7 @@ fn over_fault(start: &Start, dumps: &[Dump], fault: Fault) -> Result<bool, Strin
     }
     drop(house);
     let files = power.cut(Fate::AllLost, &mut Random(0));
-    let house = match House::on(files) {
-        // A known limit, of redb alone as well: what a failed sync has made the system forget was still read from memory
-        // when the database was opened again, and later commits were built upon it. Then it is refused and set aside.
-        Err(error) if fault.forgets && error.is_damage() => return Ok(met),
-        opened => opened.map_err(|e| format!("after the power cut: {e}"))?,
-    };
+    let house = House::on(files).map_err(|e| format!("after the power cut: {e}"))?;
     let found = dump(&house.store.reader()).map_err(|e| e.to_string())?;
     if found != dumps[dumps.len() - 1] {
         return Err("something acknowledged is gone after the power cut".to_owned());
