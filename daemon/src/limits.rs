@@ -425,6 +425,8 @@ pub const SET_ASIDE_MAX: usize = 4;
 pub const BACKUP_ROWS_PER_COMMIT: usize = 256;
 /// Tries to copy a store that is being written; a seal lasts a second, and the next comes hours later.
 pub const BACKUP_TRIES: u32 = 5;
+/// An older backup is spoken of: what a pile has proven by then takes a month to prove again.
+pub const BACKUP_OLD: Span = Span::days(30);
 /// A smaller database is not compacted: what could be won is not worth the writing.
 pub const COMPACT_BYTES_MIN: u64 = 64 << 20;
 /// Compaction is not begun again after so long; the farm waits for its start.

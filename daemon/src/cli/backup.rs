@@ -1,8 +1,10 @@
 //! `heapward backup`: a copy of the store, checked whole, while the daemon goes on.
 
+use std::fmt::Write as _;
 use std::path::PathBuf;
 
 use super::{ConfigArg, Failure, Outcome, print};
+use crate::clock::{Clock as _, SystemClock};
 use crate::store;
 
 /// Copy the store into a new folder, while the daemon goes on or not
@@ -20,9 +22,13 @@ pub fn run(args: &BackupArgs) -> Outcome {
     let dir = &config.store.dir;
     store::backup_folder(dir, &args.to, config.farm.timezone)
         .map_err(|error| Failure::failed(format!("no backup was made of {}: {error}", dir.display())))?;
-    print(&format!(
-        "{} holds a copy of {}, and it was checked. Passes and configuration are not in it.\n",
-        args.to.display(),
+    let to = args.to.display();
+    let mut text = format!(
+        "{to} holds a copy of {}, and it was checked. Passes and configuration are not in it.\n",
         dir.display()
-    ))
+    );
+    if let Err(error) = store::note_backup(dir, SystemClock::new(true).now()) {
+        let _ = writeln!(text, "The daily summary will not know of it: {}: {error}", dir.display());
+    }
+    print(&text)
 }

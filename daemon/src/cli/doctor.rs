@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use std::io;
 use std::path::Path;
 
-use heapward_rules::units::Span;
+use heapward_rules::units::{At, Span};
 use heapward_rules::watch::SilenceParams;
 use serde_json::Value;
 
@@ -15,7 +15,8 @@ use super::{Failure, Outcome, print, tried};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
 use crate::disk::free_bytes;
-use crate::limits::DISK_LOW_MB;
+use crate::limits::{BACKUP_OLD, DISK_LOW_MB};
+use crate::store::last_backup;
 
 /// Say what is wrong or unsafe, and what to do
 #[derive(Debug, clap::Args)]
@@ -40,6 +41,7 @@ pub fn run(args: &DoctorArgs) -> Outcome {
     let mut wrong = Vec::new();
     machine(&config, SystemClock::new(config.farm.hardware_clock).is_trusted(), &mut wrong);
     let mut doubts = remarks(&config);
+    doubts.extend(unsaved(last_backup(&config.store.dir), SystemClock::new(true).now()));
     match args.reach.reader().and_then(|client| ask(&client)) {
         Ok(daemon) => {
             running(&config, &daemon, &mut wrong);
@@ -93,6 +95,19 @@ fn machine(config: &Config, clock_is_trusted: bool, wrong: &mut Vec<String>) {
         wrong.extend(room(dir, free_bytes(dir)));
     } else {
         wrong.push(format!("There is no folder {}: the daemon makes it when it starts.", dir.display()));
+    }
+}
+
+/// A card that breaks takes everything since the last copy with it.
+fn unsaved(last: Option<At>, now: At) -> Option<String> {
+    let how = "heapward backup DIR copies the store to another card or machine while the daemon goes on.";
+    match last {
+        None => Some(format!("No backup of the store was made so far: {how}")),
+        Some(last) if now - last > BACKUP_OLD => Some(format!(
+            "The last backup of the store is {} days old: {how}",
+            (now - last).0 / Span::days(1).0
+        )),
+        Some(_) => None,
     }
 }
 
@@ -306,5 +321,9 @@ mod tests {
         machine(&config, false, &mut wrong);
         assert_eq!(wrong.len(), 2, "{wrong:#?}");
         assert_eq!(in_words(&[], &[]), "All is well.\n");
+        let (then, later) = (At(0), At(0) + Span::days(40));
+        assert!(unsaved(None, later).is_some_and(|text| text.starts_with("No backup")));
+        assert!(unsaved(Some(then), later).is_some_and(|text| text.contains("is 40 days old")));
+        assert_eq!(unsaved(Some(then), then + Span::days(30)), None);
     }
 }

@@ -162,6 +162,21 @@ pub fn backup_folder(from: &Path, to: &Path, zone: chrono_tz::Tz) -> Result<(), 
     open_copy(from, &part.0, zone)?.reader().backup(to)
 }
 
+/// The file that holds the instant of the last copy, in seconds since 1970.
+const BACKUP_FILE: &str = "BACKUP";
+
+/// Notes in a store's folder that a copy of it was made.
+pub fn note_backup(dir: &Path, now: At) -> std::io::Result<()> {
+    Folder::new(dir).replace(BACKUP_FILE, format!("{}\n", now.0.div_euclid(1_000)).as_bytes())
+}
+
+/// When the last copy of a store was made, if that is known.
+pub fn last_backup(dir: &Path) -> Option<At> {
+    let text = Folder::new(dir).read(BACKUP_FILE).ok()??;
+    let seconds: i64 = std::str::from_utf8(&text).ok()?.trim().parse().ok()?;
+    Some(At(seconds.checked_mul(1_000)?))
+}
+
 /// Copies the files of a store that another process may be writing, and opens the copy: to look at it.
 pub fn open_copy(from: &Path, to: &Path, zone: chrono_tz::Tz) -> Result<Store, StoreError> {
     let mut tries = 1;

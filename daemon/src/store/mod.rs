@@ -10,6 +10,7 @@
 //! | `side.log` | plain readings that are not sealed yet, one page and one sync a commit (`sidelog.rs`, `frame.rs`) |
 //! | `record/2026-05.txt` | sealed days as text, chained by SHA-256 (`record/`) |
 //! | `HEAD` | number and digest of the newest sealed day |
+//! | `BACKUP` | when the last copy was made, in seconds since 1970; for the summary |
 //! | `lock` | held by the one process that has the store open; after a failed write it says so (`lock.rs`) |
 //! | `*.bad-*`, `*.v1` | damaged files that were set aside, and the database before a migration; never touched again |
 //!
@@ -82,7 +83,7 @@ use std::sync::{Arc, PoisonError};
 
 use heapward_rules::units::At;
 
-pub use backup::{backup_folder, open_copy, restore};
+pub use backup::{backup_folder, last_backup, note_backup, open_copy, restore};
 pub use disk::{Disk, Folder};
 pub use error::StoreError;
 use frame::Frame;

@@ -5,7 +5,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use heapward_rules::units::At;
 
 use crate::disk::{Files, MemoryDisk, Random};
-use crate::workload::{Dump, House, Model, STEPS, dump, options};
+use crate::workload::{Dump, House, Model, STEPS, dump, one_in, options};
 
 /// Damaged stores of each kind.
 const EACH: u64 = 500;
@@ -77,9 +77,9 @@ fn damage(files: &mut Files, before: &Files, name: &str, kind: Kind, random: &mu
 fn a_damaged_file_is_right_or_refused_and_never_silently_wrong() {
     let (whole, before, expected) = closed();
     let mut random = Random::seeded(6);
-    let (mut right, mut refused, mut bad) = (0, 0, Vec::new());
+    let (mut right, mut refused, mut bad) = (0_u32, 0_u32, Vec::new());
     for kind in KINDS {
-        for i in 0..EACH {
+        for i in 0..EACH / u64::from(one_in()) {
             let name = if i % 3 == 0 { "side.log" } else { "store.redb" };
             let mut files = whole.clone();
             damage(&mut files, &before, name, kind, &mut random);
@@ -97,7 +97,7 @@ fn a_damaged_file_is_right_or_refused_and_never_silently_wrong() {
     }
     println!("{right} right, {refused} refused, {} bad", bad.len());
     assert!(bad.is_empty(), "{:#?}", &bad[..bad.len().min(8)]);
-    assert!(right > 100 && refused > 1_000, "{right} right, {refused} refused");
+    assert!(right > 100 / one_in() && refused > 1_000 / one_in(), "{right} right, {refused} refused");
 }
 
 /// Whatever is refused can be set aside: the evidence stays, the log goes on, and the loss is told.
@@ -105,8 +105,8 @@ fn a_damaged_file_is_right_or_refused_and_never_silently_wrong() {
 fn what_is_refused_is_set_aside_and_told() {
     let (whole, before, expected) = closed();
     let mut random = Random::seeded(7);
-    let mut aside = 0;
-    for i in 0..200_u64 {
+    let mut aside = 0_u32;
+    for i in 0..200 / u64::from(one_in()) {
         let name = if i % 2 == 0 { "side.log" } else { "store.redb" };
         let mut files = whole.clone();
         damage(&mut files, &before, name, KINDS[usize::try_from(i % 6).unwrap()], &mut random);
@@ -129,5 +129,5 @@ fn what_is_refused_is_set_aside_and_told() {
         assert_eq!(evidence, 1, "no. {i}: the damaged file is kept as it was");
         assert!(found.is_part_of(&expected), "no. {i}: something was made up");
     }
-    assert!(aside > 50, "only {aside} of 200 were set aside");
+    assert!(aside > 50 / one_in(), "only {aside} were set aside");
 }

@@ -88,7 +88,7 @@ impl Farm {
             per_second: u32::try_from(PROBES).unwrap(),
             message: Box::new(move |number| {
                 let at = *publishing.lock().unwrap().entry(number).or_insert_with(now);
-                let local = local(at + off_by, ZONE).format("%Y-%m-%dT%H:%M:%S");
+                let local = local(at + off_by, ZONE).format("%Y-%m-%dT%H:%M:%S%.3f");
                 (format!("quillback/k{}", number % PROBES), format!(r#"{{"c":{number},"time":"{local}"}}"#))
             }),
         });

@@ -253,3 +253,13 @@ fn sizes_add_up() {
     assert!(sizes.live_bytes > sizes.block_bytes && sizes.live_bytes <= sizes.database_bytes);
     assert_eq!(sizes.side_log_bytes, SIDE_LOG_BYTES);
 }
+
+#[test]
+fn the_last_copy_is_known_by_its_instant() {
+    let dir = tempfile::tempdir().unwrap();
+    assert_eq!(last_backup(dir.path()), None);
+    note_backup(dir.path(), At(MAY + 1_999)).unwrap();
+    assert_eq!(last_backup(dir.path()), Some(At(MAY + 1_000)));
+    std::fs::write(dir.path().join("BACKUP"), "some day\n").unwrap();
+    assert_eq!(last_backup(dir.path()), None);
+}
