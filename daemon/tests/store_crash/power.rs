@@ -76,7 +76,7 @@ impl Run {
             self.walk(true, |point, _, _, [_, next]| later.push((point, next.clone())));
         }
         self.walk(honest, |point, power, k, may_be| {
-            let is_tried = point % SHARDS == shard && (point / SHARDS) % one_in() as usize == 0;
+            let is_tried = point % SHARDS == shard && (point / SHARDS).is_multiple_of(one_in() as usize);
             if !is_tried || tally.bad.len() > limit {
                 return;
             }

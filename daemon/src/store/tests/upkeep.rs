@@ -260,6 +260,6 @@ fn the_last_copy_is_known_by_its_instant() {
     assert_eq!(last_backup(dir.path()), None);
     note_backup(dir.path(), At(MAY + 1_999)).unwrap();
     assert_eq!(last_backup(dir.path()), Some(At(MAY + 1_000)));
-    std::fs::write(dir.path().join("BACKUP"), "some day\n").unwrap();
+    fs::write(dir.path().join("BACKUP"), "some day\n").unwrap();
     assert_eq!(last_backup(dir.path()), None);
 }
