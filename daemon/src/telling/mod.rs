@@ -8,6 +8,7 @@
 //!   for (call it at every tick); `Teller::seen` and `Teller::summary` complete it;
 //! * [`wording`]: texts of at most 160 characters, subjects and mail bodies;
 //! * [`trouble`]: what the daemon's own health gives to tell;
+//! * [`harvest`]: harvests that are planned too early;
 //! * [`digest`]: one message in place of several that waited.
 //!
 //! The other half sends:
@@ -31,6 +32,7 @@ pub mod digest;
 #[cfg(test)]
 pub(crate) mod fixture;
 pub mod gsm;
+pub mod harvest;
 pub mod heartbeat;
 pub mod hours;
 pub mod mail;
