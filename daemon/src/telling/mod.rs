@@ -15,7 +15,7 @@
 //! * [`worker`]: `worker::run(deps, shutdown)` takes waiting messages from the outbox and tries their channels;
 //! * [`unwritten`]: what the store can't take yet goes out all the same;
 //! * [`ways`]: `connect` makes the channels of a configuration, `send_test` proves them;
-//! * [`mail`], [`request`], [`publish`], [`terminal`]: the channels;
+//! * [`mail`], [`request`], [`publish`], [`modem`], [`terminal`]: the channels;
 //! * [`signs`] and [`heartbeat`]: the dead-man switch and the watchdog.
 //!
 //! Quiet hours need no timer: a held message is written at once with the end of the quiet hours as its due time.
@@ -36,6 +36,7 @@ pub mod harvest;
 pub mod heartbeat;
 pub mod hours;
 pub mod mail;
+pub mod modem;
 pub mod moment;
 pub mod policy;
 pub mod publish;
