@@ -98,6 +98,8 @@ pub const OUTBOX_LOOK: Span = Span::minutes(15);
 pub const CONNECT_TIMEOUT: Duration = Duration::from_secs(15);
 /// Time for a whole sending: a slow mail server on a rural line, but not a dead one.
 pub const SEND_TIMEOUT: Duration = Duration::from_mins(1);
+/// The list of modems and what they are, as JSON; a machine has one or two.
+pub const MODEM_ANSWER_BYTES_MAX: u64 = 512 * 1024;
 /// Of an answer that refuses, as much as tells why.
 pub const ANSWER_EXCERPT_BYTES: usize = 2_048;
 pub const ANSWER_EXCERPT_CHARS: usize = 200;

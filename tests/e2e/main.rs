@@ -11,5 +11,6 @@ mod ingest;
 mod main_job;
 mod mix;
 mod record;
+mod send_test;
 mod service;
 mod telling;

@@ -177,6 +177,7 @@ fn telling_in_words(text: &mut String, telling: &TellingConfig) {
             .map(|(channel, address)| match kind(channel) {
                 Some(ChannelKind::Mail(mail)) => format!("{channel} to {address} by {}", mail.host),
                 Some(ChannelKind::Publish { topic, .. }) => format!("{channel} on {topic}"),
+                Some(ChannelKind::Modem) => format!("{channel} to {address} by a modem"),
                 _ => format!("{channel} to {address}"),
             })
             .collect();

@@ -1,11 +1,33 @@
 //! `heapward send-test`: a test message to every contact by every channel, and what became of each.
 
 use std::fmt::Write as _;
+use std::sync::Arc;
 
 use super::{ConfigArg, FAILED, Failure, Outcome, print, tried};
 use crate::clock::{Clock, SystemClock};
+use crate::config::Config;
+use crate::ingest::guest::Visitor;
 use crate::run::site;
+use crate::telling::publish::{Publish, Publishing};
 use crate::telling::ways;
+
+/// A lamp that listens to our own endpoint is reached by the daemon that runs there alone.
+struct OnlyWhileRunning;
+
+impl Publish for OnlyWhileRunning {
+    fn publish<'a>(&'a self, _: &'a str, _: Vec<u8>) -> Publishing<'a> {
+        let why = "whoever listens to Heapward's own endpoint is reached by the running Heapward alone, and can't be \
+                   tried from here";
+        Box::pin(std::future::ready(Err(why.to_owned())))
+    }
+}
+
+fn publisher(config: &Config) -> Arc<dyn Publish> {
+    match &config.broker {
+        Some(broker) => Arc::new(Visitor::new(broker.clone(), Arc::new(SystemClock::new(true)))),
+        None => Arc::new(OnlyWhileRunning),
+    }
+}
 
 pub fn run(args: &ConfigArg) -> Outcome {
     let config = args.load()?;
@@ -16,8 +38,7 @@ pub fn run(args: &ConfigArg) -> Outcome {
     }
     let surroundings = ways::Surroundings {
         zone: config.farm.timezone,
-        // A message to a lamp goes through the running daemon's connection; here there is none.
-        publish: None,
+        publish: Some(publisher(&config)),
         terminal: || Box::new(std::io::stdout()),
     };
     let channels =

@@ -249,6 +249,8 @@ pub enum ChannelKind {
         topic: String,
         body: String,
     },
+    /// A GSM or LTE modem that `ModemManager` looks after.
+    Modem,
     /// Lines on the terminal: for the demo.
     Terminal,
 }

@@ -10,6 +10,7 @@ mod broker;
 pub mod date;
 pub mod decode;
 pub mod endpoint;
+pub mod guest;
 pub mod heard;
 pub mod held;
 pub mod intake;

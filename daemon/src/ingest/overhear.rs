@@ -3,19 +3,19 @@
 use std::sync::{Arc, Mutex, PoisonError};
 
 use heapward_rules::units::Span;
-use rumqttc::{AsyncClient, Event, Packet, QoS, SubscribeReasonCode};
+use rumqttc::{Event, Packet, QoS, SubscribeReasonCode};
 use tokio::net::TcpListener;
 use tokio::sync::{mpsc, watch};
 use tokio::time::{Duration, Instant, sleep_until, timeout_at};
 
-use super::broker::{Line, Relay, sentence};
 use super::endpoint::{self, Hub};
+use super::guest::Guest;
 use super::heard::Heard;
 use super::router::Router;
 use super::status::Board;
 use crate::clock::SharedClock;
 use crate::config::{BrokerConfig, PassConfig};
-use crate::limits::{ARRIVALS_MAX, BROKER_CONNECT_SECONDS_MAX, OVERHEAR_TIME};
+use crate::limits::{ARRIVALS_MAX, OVERHEAR_TIME};
 
 /// Listening to a broker's other topics while the daemon works, for the page of topics without a probe.
 #[derive(Clone)]
@@ -73,25 +73,14 @@ pub async fn on_broker(
     listen: Duration,
     mut hear: impl FnMut(&str, &[u8], bool),
 ) -> Result<(), String> {
-    let line = Line::new(config)?;
-    let address = line.address();
-    let mut options = line.options(&format!("{}-listen-{}", line.client_id(), std::process::id()));
-    let relay = line.has_tls().then(|| line.relay(Arc::new(Board::default()), clock)).transpose();
-    let relay =
-        relay.map_err(|error| format!("no relay for TLS can be made in the temporary folder ({error})"))?;
-    if let Some(relay) = &relay {
-        options = Line::through(&options, relay);
-    }
-    let (client, mut events) = AsyncClient::new(options, 16);
-    events.network_options.set_connection_timeout(BROKER_CONNECT_SECONDS_MAX);
+    let mut guest = Guest::new(config, clock, "listen")?;
     let mut end = Instant::now() + listen;
     loop {
-        let Ok(event) = timeout_at(end, events.poll()).await else { break };
-        match event.map_err(|error| {
-            relay.as_ref().and_then(Relay::take_trouble).unwrap_or_else(|| sentence(&error, &address))
-        })? {
+        let Ok(event) = timeout_at(end, guest.poll()).await else { break };
+        match event? {
             Event::Incoming(Packet::ConnAck(_)) => {
-                client
+                guest
+                    .client
                     .try_subscribe(filter, QoS::AtMostOnce)
                     .map_err(|_| "the topic filter is wrong".to_owned())?;
                 // The time to connect is not time to listen.
@@ -101,7 +90,8 @@ pub async fn on_broker(
                 if answer.return_codes.iter().all(|code| *code == SubscribeReasonCode::Failure) =>
             {
                 return Err(format!(
-                    "{address} refuses to let us read `{filter}`; allow it there, or give --topic"
+                    "{} refuses to let us read `{filter}`; allow it there, or give --topic",
+                    guest.address
                 ));
             }
             Event::Incoming(Packet::Publish(message)) => {
@@ -110,7 +100,7 @@ pub async fn on_broker(
             _ => {}
         }
     }
-    let _ = client.try_disconnect();
+    let _ = guest.client.try_disconnect();
     Ok(())
 }
 

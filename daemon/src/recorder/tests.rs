@@ -268,3 +268,62 @@ async fn a_probe_placed_in_another_pile_leaves_the_first() {
     assert_eq!(second.pile.placements.len(), 1);
     house.stop().await;
 }
+
+/// T15: a harvest that was early enough for compost is too early for raw manure, which it is since a late reading
+/// amended the verdict. Entered now it would be refused.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_harvest_that_an_amended_verdict_makes_too_early_is_told() {
+    let dir = tempfile::tempdir().unwrap();
+    let house = start(dir.path(), built());
+    house.handle.start_pile(pile(), "OM".to_owned()).await.unwrap();
+    let every = Span::minutes(30);
+    house.readings("k1", built() + every, 20 + 150, every, warm).await;
+    house.readings("k2", built() + every + Span(1), 20 + 150, every, warm).await;
+    let spread = |bed: &str| NewEntry {
+        pile: Some("2026-05".to_owned()),
+        at_ms: house.clock.now().0,
+        entered_ms: house.clock.now().0,
+        by: "OM".to_owned(),
+        note: String::new(),
+        corrects: None,
+        event: Event::Used {
+            bed: bed.to_owned(),
+            cubic_yards: None,
+            crop: Some("lettuce".to_owned()),
+            touches_soil: Some(true),
+            harvest: Some("2026-06-20".to_owned()),
+        },
+    };
+    house.handle.enter(spread("north-4")).await.unwrap();
+    house.handle.tick();
+    house.settle().await;
+    let texts = |house: &House| {
+        let messages = house.reader.messages(None, 100).unwrap();
+        let about = messages.into_iter().filter(|message| {
+            message.incident.as_ref().is_some_and(|id| id.contains("/harvest-too-soon/north-4/"))
+        });
+        about.map(|message| message.text).collect::<Vec<_>>()
+    };
+    assert!(texts(&house).is_empty());
+
+    // A gateway hands in what it had kept: the toe was cold in the midst of its run.
+    house.readings("k2", built() + Span::hours(40) + Span(7), 3, Span::seconds(1), |_| 40.0).await;
+    house.handle.tick();
+    house.settle().await;
+    let wanted = "Pile 2026-05 went on bed north-4 as raw manure on May 5; harvest Jun 20 is too soon. Earliest: Sep 2. Ask \
+                  your certifier before you harvest.";
+    assert_eq!(texts(&house), [wanted]);
+    let refused = house.handle.enter(spread("north-5")).await;
+    assert!(matches!(&refused, Err(Refusal::Conflict(why)) if why.contains("2026-09-02")), "{refused:?}");
+
+    house.clock.step_to(parse_rfc3339("2026-06-13T10:00:00-04:00").unwrap());
+    house.handle.tick();
+    house.settle().await;
+    let told = texts(&house);
+    assert_eq!(told.len(), 2, "{told:?}");
+    assert!(
+        told.iter().any(|text| text.starts_with("A week to go. Pile 2026-05 went on bed north-4")),
+        "{told:?}"
+    );
+    house.stop().await;
+}

@@ -24,6 +24,7 @@ use crate::model::pile::PileRecord;
 use crate::model::reading::DatedReading;
 use crate::model::time;
 use crate::store::{Fate, NewReading, OpenReport, Reader, Store, StoreError};
+use crate::telling::harvest;
 use crate::telling::policy::Told;
 use crate::telling::signs::Organ;
 use crate::telling::trouble;
@@ -217,6 +218,7 @@ impl Recorder {
         if is_set {
             let found = self.farm.tick(now);
             told.extend(self.farm_told(&found, now));
+            told.extend(self.harvests(now));
         }
         told.extend(self.tell.due(now, is_set));
         if !(told.is_empty() && self.unwritten.is_empty() && self.changed.is_empty()) {
@@ -235,6 +237,18 @@ impl Recorder {
         }
         let matters = trouble::matters(&health, self.tell.recent(), now);
         matters.iter().filter_map(|matter| self.tell.matter(matter, now)).collect()
+    }
+
+    /// Harvests that are planned too early, of the piles as they were shown last.
+    fn harvests(&mut self, now: At) -> Vec<Told> {
+        let mut told = Vec::new();
+        for view in self.handle.views() {
+            let (pile, uses) = (&view.pile.id, &view.after.uses);
+            for matter in harvest::matters(pile, uses, self.tell.recent(), self.parts.zone, now) {
+                told.extend(self.tell.matter(&matter, now));
+            }
+        }
+        told
     }
 
     /// Writes what was decided in one transaction, shows the judgements, wakes the sender.

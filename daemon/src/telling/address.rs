@@ -47,7 +47,7 @@ impl Shape {
         let is_letter = match kind {
             ChannelKind::Mail(mail) => !mail.as_text,
             ChannelKind::Terminal => address.contains('@'),
-            ChannelKind::Request(_) | ChannelKind::Publish { .. } => false,
+            ChannelKind::Request(_) | ChannelKind::Publish { .. } | ChannelKind::Modem => false,
         };
         if is_letter { Shape::Letter } else { Shape::Text }
     }

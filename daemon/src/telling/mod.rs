@@ -8,13 +8,14 @@
 //!   for (call it at every tick); `Teller::seen` and `Teller::summary` complete it;
 //! * [`wording`]: texts of at most 160 characters, subjects and mail bodies;
 //! * [`trouble`]: what the daemon's own health gives to tell;
+//! * [`harvest`]: harvests that are planned too early;
 //! * [`digest`]: one message in place of several that waited.
 //!
 //! The other half sends:
 //! * [`worker`]: `worker::run(deps, shutdown)` takes waiting messages from the outbox and tries their channels;
 //! * [`unwritten`]: what the store can't take yet goes out all the same;
 //! * [`ways`]: `connect` makes the channels of a configuration, `send_test` proves them;
-//! * [`mail`], [`request`], [`publish`], [`terminal`]: the channels;
+//! * [`mail`], [`request`], [`publish`], [`modem`], [`terminal`]: the channels;
 //! * [`signs`] and [`heartbeat`]: the dead-man switch and the watchdog.
 //!
 //! Quiet hours need no timer: a held message is written at once with the end of the quiet hours as its due time.
@@ -31,9 +32,11 @@ pub mod digest;
 #[cfg(test)]
 pub(crate) mod fixture;
 pub mod gsm;
+pub mod harvest;
 pub mod heartbeat;
 pub mod hours;
 pub mod mail;
+pub mod modem;
 pub mod moment;
 pub mod policy;
 pub mod publish;

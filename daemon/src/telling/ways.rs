@@ -10,6 +10,7 @@ use heapward_rules::units::At;
 use super::address::{AddressBook, Shape, message_id};
 use super::channel::{Channel, Failure, Letter};
 use super::mail::MailChannel;
+use super::modem::ModemChannel;
 use super::publish::{Publish, PublishChannel};
 use super::request::RequestChannel;
 use super::terminal::TerminalChannel;
@@ -51,6 +52,7 @@ pub fn connect(
                 Some(way) => PublishChannel::new(Arc::clone(way), topic, body).map(|c| Arc::new(c) as _),
                 None => Err("needs a [broker] or an [endpoint] to publish to".to_owned()),
             },
+            ChannelKind::Modem => Ok(Arc::new(ModemChannel::default())),
             ChannelKind::Terminal => {
                 Ok(Arc::new(TerminalChannel::new((surroundings.terminal)(), surroundings.zone)))
             }

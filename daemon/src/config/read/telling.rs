@@ -15,6 +15,7 @@ use crate::config::{
     ChannelConfig, ChannelKind, ContactConfig, HeartbeatConfig, MailConfig, MailSecurity, RequestConfig,
     Secret, TellingConfig,
 };
+use crate::telling::modem;
 
 const LEVELS: [(&str, Level); 4] =
     [("note", Level::Note), ("act", Level::Act), ("urgent", Level::Urgent), ("danger", Level::Danger)];
@@ -24,6 +25,7 @@ enum ChannelWord {
     Mail,
     Request,
     Publish,
+    Modem,
     Terminal,
 }
 
@@ -74,6 +76,7 @@ fn read_channel(section: &Section<'_, '_>, secrets: &Secrets) -> ChannelConfig {
         ("mail", ChannelWord::Mail),
         ("request", ChannelWord::Request),
         ("publish", ChannelWord::Publish),
+        ("modem", ChannelWord::Modem),
         ("terminal", ChannelWord::Terminal),
     ];
     let kind = match section.need_choice("kind", &words) {
@@ -89,6 +92,7 @@ fn read_channel(section: &Section<'_, '_>, secrets: &Secrets) -> ChannelConfig {
             }
             ChannelKind::Publish { topic, body: section.need("body") }
         }
+        Some(ChannelWord::Modem) => ChannelKind::Modem,
         Some(ChannelWord::Terminal) | None => ChannelKind::Terminal,
     };
     ChannelConfig { name, kind }
@@ -207,6 +211,11 @@ fn read_contact(section: &Section<'_, '_>, channels: &[ChannelConfig]) -> Contac
             }
             Some(ChannelConfig { kind: ChannelKind::Mail(_), .. }) if !address.contains('@') => {
                 section.refuse("addresses", format!("`{address}` is no mail address; write one with `@`"));
+            }
+            Some(ChannelConfig { kind: ChannelKind::Modem, .. }) => {
+                if let Err(what) = modem::number(address) {
+                    section.refuse("addresses", what);
+                }
             }
             Some(_) => {}
         }

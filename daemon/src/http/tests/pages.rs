@@ -667,3 +667,60 @@ async fn a_season_is_planned_and_the_seasons_so_far_stand_below() {
         assert!(page.status == 200 && page.body.contains(wanted), "{plan}: {page:?}");
     }
 }
+
+#[tokio::test]
+async fn a_pile_is_silent_for_a_while_with_a_reason_and_speaks_again_by_itself() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    let phone = Phone::paired(&farm).await;
+    let page = phone.get("/piles/2026-03").await.body;
+    let inputs = page.split("action=\"/mute\"").nth(1).unwrap().split("</form>").next().unwrap();
+    let token = inputs.split("name=\"form\" value=\"").nth(1).unwrap().split('"').next().unwrap();
+    for words in ["watering now", "moving probes", "value=\"2\" checked"] {
+        assert!(inputs.contains(words), "{words} in {inputs}");
+    }
+    let ask = |reason, hours| [("form", token), ("pile", "2026-03"), ("reason", reason), ("hours", hours)];
+    for (reason, hours) in
+        [("", "2"), ("watering now", "0"), ("watering now", "25"), ("watering now", "ever")]
+    {
+        let reply = phone.send("/mute", &ask(reason, hours), &phone.origin()).await;
+        assert_eq!(reply.status, 400, "{reason} {hours}: {reply:?}");
+    }
+    let reply = phone.send("/mute", &ask("moving probes", "2"), &phone.origin()).await;
+    assert_eq!((reply.status, reply.header("location")), (303, Some("/piles/2026-03")), "{reply:?}");
+    let is_silent = async || {
+        let page = phone.get("/piles/2026-03").await.body;
+        page.contains("No messages about this pile until") && page.contains(": moving probes. Danger is told")
+    };
+    assert!(is_silent().await);
+    farm.clock.advance(Span::minutes(119));
+    assert!(is_silent().await);
+    farm.clock.advance(Span::minutes(1));
+    assert!(!is_silent().await);
+    farm.stopped().await;
+}
+
+#[tokio::test]
+async fn what_ails_the_whole_farm_stands_on_the_first_page_until_it_is_over() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    let phone = Phone::paired(&farm).await;
+    for probe in ["k1", "k2", "k3", "k4"] {
+        farm.readings(probe, Span::minutes(1), (0..30).map(|n| 70.0 + f64::from(n) / 10.0)).await;
+    }
+    let is_said = async || phone.get("/").await.body.contains("All probes silent");
+    farm.clock.advance(Span::minutes(31));
+    farm.handle.tick();
+    farm.settled().await;
+    assert!(!is_said().await);
+    farm.clock.advance(Span::hours(3));
+    farm.handle.tick();
+    farm.settled().await;
+    let page = phone.get("/").await.body;
+    assert!(is_said().await, "{page}");
+    farm.readings_from("k1", BUILT + Span::minutes(211), Span::minutes(1), [80.0]).await;
+    farm.handle.tick();
+    farm.settled().await;
+    assert!(!is_said().await);
+    farm.stopped().await;
+}

@@ -2,6 +2,7 @@
 
 use super::View;
 use super::draft::Draft;
+use super::say;
 use crate::telling::topic::Trouble;
 
 pub(super) fn trouble(view: View<'_>, trouble: Trouble) -> Draft {
@@ -35,15 +36,15 @@ pub(super) fn trouble(view: View<'_>, trouble: Trouble) -> Draft {
 
 /// 7 CFR 205.203(c)(1): raw manure 90 days before harvest, 120 where the crop touches the soil.
 fn harvest(view: View<'_>) -> Draft {
-    let bed = view.place().map(|bed| format!(" on bed {bed}")).unwrap_or_default();
-    let planned =
-        view.instant("harvest_ms").map(|at| format!(" planned {}", view.when(at))).unwrap_or_default();
-    let earliest = view
-        .instant("earliest_ms")
-        .map_or_else(|| "90 or 120 days after spreading".to_owned(), |at| view.when(at));
+    let day = |at| say::day(at, view.site.zone);
+    let bed = view.place().map_or_else(|| "out".to_owned(), |bed| format!("on bed {bed}"));
+    let planned = view.instant("harvest_ms").map(|at| format!(" {}", day(at))).unwrap_or_default();
+    let earliest =
+        view.instant("earliest_ms").map_or_else(|| "90 or 120 days after spreading".to_owned(), day);
     Draft::fact(format!(
-        "{} went out as raw manure{bed}; harvest{planned} is too soon.",
-        view.about().trim_end_matches(':')
+        "{} went {bed} as raw manure on {}; harvest{planned} is too soon.",
+        view.about().trim_end_matches(':'),
+        day(view.since()),
     ))
     .action(format!("Earliest: {earliest}. Ask your certifier before you harvest."))
 }

@@ -18,7 +18,7 @@ pub(super) fn overheating(view: View<'_>) -> Draft {
     let fact = |limit_f| {
         // By now it may have come down below the limit, but not to the end of the incident.
         let how = if is_again {
-            format!("{reading} {since}, not yet below {}", view.limit(155.0))
+            format!("{reading} at {since}, not yet below {}", view.limit(155.0))
         } else {
             format!("{reading}, above {} since {since}", view.limit(limit_f))
         };
@@ -60,7 +60,7 @@ pub(super) fn overheating_ahead(view: View<'_>) -> Draft {
     let slope = view.figure("slope_c_per_h").map(|s| format!(", {}", say::slope(s, view.site.shows)));
     let expected = view
         .instant("expected_at_ms")
-        .map_or_else(|| "soon".to_owned(), |at| format!("about {}", view.when(at)));
+        .map_or_else(|| "soon".to_owned(), |at| format!("about {}", view.when(say::about(at))));
     Draft::fact(format!(
         "{} {}{reading}{}: {} expected {expected}.",
         view.about(),
@@ -112,13 +112,13 @@ pub(super) fn slow_to_heat(view: View<'_>) -> Draft {
 pub(super) fn stalled(view: View<'_>) -> Draft {
     let reading = view.reading().map(|t| format!(" at {t}")).unwrap_or_default();
     Draft::fact(format!(
-        "{} {} stuck{reading} since {}, short of {}.",
+        "{} {} is stuck{reading} since {}, short of {}.",
         view.about(),
         view.spot(),
         view.when(view.since()),
         view.limit(131.0)
     ))
-    .action("Squeeze test. Wet: air, then dry chips. Dry: water. Right: less air, more cover.")
+    .action("Squeeze test. Wet: air, then chips. Dry: water. Right: less air, more cover.")
 }
 
 /// The other spots are done; this one will not get there.
@@ -129,6 +129,7 @@ pub(super) fn spot_short(view: View<'_>) -> Draft {
             "Add {} cover there and shorten the air, or remix outside to inside.",
             say::depth(6.0, 12.0, view.site.shows)
         ))
+        .hint(view.when(view.since()))
 }
 
 /// Was hot, is young and cooled before its time.
@@ -147,7 +148,7 @@ pub(super) fn fell_out_early(view: View<'_>) -> Draft {
 /// The moisture reading is an index of the probe's own, not a percentage of water: the squeeze test decides.
 pub(super) fn drying(view: View<'_>) -> Draft {
     let reading = view.figure("moisture_percent").map(|m| format!(" {m:.0}")).unwrap_or_default();
-    let low = view.instant("expected_at_ms").map(|at| format!(", low by {}", view.when(at)));
+    let low = view.instant("expected_at_ms").map(|at| format!(", low by {}", view.when(say::about(at))));
     let water = view.figure("water_litres").map_or_else(
         || "water it".to_owned(),
         |litres| format!("add about {}", say::water(litres, view.site.shows)),

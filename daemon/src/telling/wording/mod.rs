@@ -116,7 +116,8 @@ impl View<'_> {
             Step::Unstable => self.unstable(),
             Step::Reminder(_) => self.opened().before("Reminder:"),
             Step::SecondPerson => self.opened().before("Nobody answered."),
-            Step::Opened | Step::Worsened(_) | Step::WeekBefore | Step::Noted | Step::Seen => self.opened(),
+            Step::WeekBefore => self.opened().before("A week to go."),
+            Step::Opened | Step::Worsened(_) | Step::Noted | Step::Seen => self.opened(),
         }
     }
 

@@ -61,6 +61,17 @@ pub(super) fn depth(from_in: f64, to_in: f64, shows: DisplayUnit) -> String {
     }
 }
 
+/// A forecast is no appointment: to the nearest quarter of an hour.
+pub(super) fn about(at: At) -> At {
+    let quarter = Span::minutes(15).0;
+    At(at.0.saturating_add(quarter / 2).div_euclid(quarter).saturating_mul(quarter))
+}
+
+/// A day of the calendar: `Jul 20`.
+pub(super) fn day(at: At, zone: Tz) -> String {
+    local(at, zone).format("%b %-d").to_string()
+}
+
 /// When it was, seen from `now`: `14:20`, `Tue 14:20`, `May 3`.
 pub(super) fn when(at: At, now: At, zone: Tz) -> String {
     let (then, today) = (local(at, zone), local(now, zone));

@@ -305,7 +305,7 @@ async fn held_messages_come_as_one_with_what_is_over_marked() {
         ]
     );
     let mail = &Barn::sent(&barn.mail)[0].1.text;
-    assert!(mail.contains("Now:\n* Pile 2026-03: core-north stuck since Tue 23:00"), "{mail}");
+    assert!(mail.contains("Now:\n* Pile 2026-03: core-north is stuck since Tue 23:00"), "{mail}");
     assert!(
         mail.contains("Was, and is over:\n* 2026-03 core-north above 160 F Tue 22:00-01:00, over"),
         "{mail}"
