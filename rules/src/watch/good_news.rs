@@ -59,7 +59,8 @@ impl Qualified {
     fn look(&mut self, scene: &Scene, at: At, out: &mut Vec<Finding>) {
         match (&self.open, scene.met_at.filter(|_| scene.qualified)) {
             (None, Some(met)) => {
-                let figures = Figures { required: scene.required, ..Figures::default() };
+                let from_memory = !scene.verified;
+                let figures = Figures { required: scene.required, from_memory, ..Figures::default() };
                 let subject = Subject::pile(Kind::Qualified);
                 let (case, finding) = Case::open(subject, Level::Act, met, met, figures);
                 self.open = Some(case);
@@ -121,7 +122,8 @@ impl Ready {
         let ready = met && scene.age() >= self.params.age && cool && slow && !dry;
         if ready && self.open.is_none() {
             let hottest = scene.required().filter_map(|(_, place)| place.days.of(day)).max_by(f64::total_cmp);
-            let figures = Figures { temperature: hottest.map(Celsius), ..Figures::default() };
+            let from_memory = scene.is_judged && !scene.verified;
+            let figures = Figures { temperature: hottest.map(Celsius), from_memory, ..Figures::default() };
             let (case, finding) = Case::now(Subject::pile(Kind::ReadyToMove), Level::Act, at, figures);
             self.open = Some(case);
             out.push(finding);

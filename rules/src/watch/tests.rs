@@ -11,6 +11,7 @@
 //! 2d10:00 turned | watered | material-added | curing | used | aeration | give-up toe | tick
 //! 2d10:00 run heart 41h             an open run with the time counted so far
 //! 2d10:00 qualified heart           2d10:00 met | unmet            2d10:00 broken heart
+//! 2d10:00 from-memory           the standard's figures are from memory
 //! 2d10:00 unconfirmed heart         2d10:00 confirmed heart        the unit, by the judge
 //! ```
 //!
@@ -116,6 +117,7 @@ struct Told {
     runs: BTreeMap<String, Span>,
     qualified: BTreeMap<String, At>,
     met: Option<At>,
+    from_memory: bool,
     unconfirmed: BTreeSet<String>,
 }
 
@@ -138,6 +140,7 @@ impl Told {
             required: Some(Span::hours(72)),
             met_at: self.met,
             qualified: self.met.is_some(),
+            verified: !self.from_memory,
             spots: spots.collect(),
         })
     }
@@ -185,6 +188,10 @@ fn event(at: At, part: f64, words: &[&str], told: &mut Told) -> Event {
         }
         ["met"] => {
             told.met = Some(at);
+            told.progress(at)
+        }
+        ["from-memory"] => {
+            told.from_memory = true;
             told.progress(at)
         }
         ["unconfirmed", spot] => {
