@@ -17,6 +17,7 @@ use crate::verdict::Run;
 /// 131 F, where the progress says nothing else.
 pub(super) const HOT: Celsius = Celsius(55.0);
 
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own; no two of them make a state")]
 #[derive(Clone, Debug)]
 pub(super) struct Scene {
     pub(super) method: Method,

@@ -122,6 +122,38 @@ struct Told {
 }
 
 impl Told {
+    /// What the judge says, if the line is about that.
+    fn take(&mut self, at: At, words: &[&str]) -> bool {
+        match words {
+            ["run", spot, counted] => {
+                self.runs.insert((*spot).to_owned(), span(counted));
+            }
+            ["broken", spot] => {
+                self.runs.remove(*spot);
+            }
+            ["qualified", spot] => {
+                self.qualified.insert((*spot).to_owned(), at);
+            }
+            ["met"] => {
+                self.met = Some(at);
+            }
+            ["from-memory"] => {
+                self.from_memory = true;
+            }
+            ["unconfirmed", spot] => {
+                self.unconfirmed.insert((*spot).to_owned());
+            }
+            ["confirmed", spot] => {
+                self.unconfirmed.remove(*spot);
+            }
+            ["unmet"] => {
+                *self = Told::default();
+            }
+            _ => return false,
+        }
+        true
+    }
+
     fn progress(&self, at: At) -> Event {
         let spots = SPOTS.iter().map(|(name, zone)| SpotProgress {
             spot: SpotName::new(*name),
@@ -163,6 +195,9 @@ fn event(at: At, part: f64, words: &[&str], told: &mut Told) -> Event {
         })
     };
     let entry = |event| Event::Entry(LogEntry { at, event });
+    if told.take(at, words) {
+        return told.progress(at);
+    }
     match words {
         ["tick"] => Event::Tick(at),
         ["turned"] => entry(LogEvent::Turned),
@@ -173,38 +208,6 @@ fn event(at: At, part: f64, words: &[&str], told: &mut Told) -> Event {
         ["used"] => entry(LogEvent::Used),
         ["give-up", spot] => {
             entry(LogEvent::SpotGivenUp { spot: SpotName::new(*spot), reason: "too wet".into() })
-        }
-        ["run", spot, counted] => {
-            told.runs.insert((*spot).to_owned(), span(counted));
-            told.progress(at)
-        }
-        ["broken", spot] => {
-            told.runs.remove(*spot);
-            told.progress(at)
-        }
-        ["qualified", spot] => {
-            told.qualified.insert((*spot).to_owned(), at);
-            told.progress(at)
-        }
-        ["met"] => {
-            told.met = Some(at);
-            told.progress(at)
-        }
-        ["from-memory"] => {
-            told.from_memory = true;
-            told.progress(at)
-        }
-        ["unconfirmed", spot] => {
-            told.unconfirmed.insert((*spot).to_owned());
-            told.progress(at)
-        }
-        ["confirmed", spot] => {
-            told.unconfirmed.remove(*spot);
-            told.progress(at)
-        }
-        ["unmet"] => {
-            *told = Told::default();
-            told.progress(at)
         }
         ["hand", spot, text] => Event::Reading(Observation {
             at,
