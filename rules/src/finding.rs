@@ -80,6 +80,8 @@ pub struct Figures {
     pub moisture_percent: Option<f64>,
     pub water_litres: Option<f64>,
     pub battery_percent: Option<f64>,
+    /// The standard's figures are from memory: what is said of it has to be checked.
+    pub from_memory: bool,
     /// Since when, where it is not the instant of opening (last reading of a silent probe).
     pub since: Option<At>,
 }

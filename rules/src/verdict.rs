@@ -27,6 +27,8 @@ pub enum Caution {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Verdict {
     pub standard: StandardId,
+    /// Whether the standard's figures were seen in its text; else they are from memory, and so is the verdict.
+    pub verified: bool,
     pub status: Status,
     /// When it was met; only for `Qualified` and `TemperatureMet`.
     pub at: Option<At>,

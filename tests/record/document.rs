@@ -17,7 +17,8 @@ use crate::tools::{pages_of, pieces_of, text_of};
 /// What the judge says of the pile's readings as they were made, without store and record.
 fn judged(farm: &Farm, folder: &Path) -> (Judge, Judgement) {
     let text = std::fs::read_to_string(folder.join("pile.toml")).unwrap();
-    let (pile, standards) = pile_toml::read("pile.toml", &text, &standards::built_in().unwrap()).unwrap();
+    let (pile, standards) =
+        pile_toml::read("pile.toml", text.as_bytes(), &standards::built_in().unwrap()).unwrap();
     let readings: Vec<_> = farm.readings.iter().cloned().chain(by_hand()).collect();
     let judge = Judge::of_set(pile, standards, &[], &readings);
     let judgement = judge.judgement();

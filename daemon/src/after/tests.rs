@@ -57,6 +57,7 @@ fn new(at: At, event: Event) -> NewEntry {
 fn judged(status: Status, at: Option<At>) -> Judgement {
     let verdict = Verdict {
         standard: StandardId::new("us-organic"),
+        verified: true,
         status,
         at,
         held_up_by: None,

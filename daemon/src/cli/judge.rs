@@ -50,8 +50,7 @@ pub enum JudgeError {
 /// Judges; what is to be printed, or why nothing was judged (exit code 2).
 pub fn run(args: &JudgeArgs) -> Result<String, JudgeError> {
     let known = standards::load(args.standards.as_deref()).map_err(JudgeError::Standards)?;
-    let text = String::from_utf8_lossy(&bytes(&args.pile)?).into_owned();
-    let (pile, chosen) = pile_toml::read(&name(&args.pile), &text, &known)?;
+    let (pile, chosen) = pile_toml::read(&name(&args.pile), &bytes(&args.pile)?, &known)?;
     let spots: Vec<SpotName> = pile.spots.iter().map(|spot| spot.name.clone()).collect();
     let readings = readings_csv::read(&name(&args.readings), &bytes(&args.readings)?, &spots)?;
     let log = match &args.log {

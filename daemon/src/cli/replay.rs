@@ -159,7 +159,8 @@ fn sentence(verdict: &Verdict) -> String {
         1 => ", 1 break".to_owned(),
         n => format!(", {n} breaks"),
     };
-    format!("{}{at}{held}{breaks}", words::status_word(verdict.status))
+    let doubt = if verdict.verified { "" } else { " (by figures from memory)" };
+    format!("{}{at}{doubt}{held}{breaks}", words::status_word(verdict.status))
 }
 
 /// One changed setting.

@@ -103,7 +103,8 @@ pub fn pile(farm: &Farm, bay: usize, judgement: &Judgement) -> Option<String> {
 
 /// How far the first of a pile's standards has got.
 pub fn proven(verdict: &Verdict) -> String {
-    match verdict.status {
+    let doubt = if verdict.verified { "" } else { " (rule from memory)" };
+    let what = match verdict.status {
         Status::Qualified => "qualified".to_owned(),
         Status::TemperatureMet => "hot long enough, but the recipe is not recorded".to_owned(),
         Status::NotRequired => "plants only: no heat asked for".to_owned(),
@@ -120,7 +121,8 @@ pub fn proven(verdict: &Verdict) -> String {
                 .min();
             format!("{} of {required} h proven", least.unwrap_or(0).min(required))
         }
-    }
+    };
+    what + doubt
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! Files that go in and out: a pile, its readings and its log as text, and a judgement as JSON (design 5.4, 5.5).
 
+mod csv_text;
 pub mod judgement_json;
 pub mod log_csv;
 pub mod logger_csv;

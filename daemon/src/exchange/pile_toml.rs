@@ -72,15 +72,20 @@ struct Wrong(Range<usize>, String);
 /// Reads a pile; `standards` are those that it may name. The standards come back in the file's order.
 pub fn read(
     file: &str,
-    text: &str,
+    bytes: &[u8],
     standards: &BTreeMap<StandardId, Standard>,
 ) -> Result<(Pile, Vec<Standard>), FileProblem> {
-    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
+    let text = str::from_utf8(bytes).map_err(|error| FileProblem {
+        file: file.to_owned(),
+        line: bytes.iter().take(error.valid_up_to()).filter(|byte| **byte == b'\n').count() + 1,
+        what: "this is not UTF-8; save the file as UTF-8 text".to_owned(),
+    })?;
     let problem =
         |Wrong(span, what): Wrong| FileProblem { file: file.to_owned(), line: line(text, span.start), what };
     let raw: RawPile = toml::from_str(text).map_err(|error| {
         let span = error.span().unwrap_or(0..0);
-        let what = format!("{}{}", key_at(text, span.start), error.message());
+        let what = in_words(error.message(), &key_at(text, span.start));
         problem(Wrong(span, what))
     })?;
     pile(&raw, standards).map_err(problem)
@@ -269,9 +274,88 @@ fn line(text: &str, offset: usize) -> usize {
     text.get(..offset).unwrap_or(text).bytes().filter(|b| *b == b'\n').count() + 1
 }
 
-/// The key on the line of an offset, as `key: `; nothing where the line has none.
+/// What the TOML reader says, with the key. Of a key that is missing it knows only the table.
+fn in_words(message: &str, key: &str) -> String {
+    let missing = message.strip_prefix("missing field `").and_then(|rest| rest.strip_suffix('`'));
+    match missing {
+        Some(missing) => format!("{missing}: it is missing; write `{missing} = ...`"),
+        None => format!("{key}{message}"),
+    }
+}
+
+/// The key that an offset belongs to, as `key: `: the one it stands at or behind on its line, else the one of a line
+/// before, whose value goes on; nothing where there is none.
 fn key_at(text: &str, offset: usize) -> String {
-    let start = text.get(..offset).and_then(|before| before.rfind('\n')).map_or(0, |newline| newline + 1);
+    let before = text.get(..offset).unwrap_or(text);
+    let start = before.rfind('\n').map_or(0, |newline| newline + 1);
     let line = text.get(start..).and_then(|rest| rest.lines().next()).unwrap_or_default();
-    line.split_once('=').map(|(key, _)| format!("{}: ", key.trim())).unwrap_or_default()
+    let here = before.get(start..).and_then(|part| part.rsplit_once('=')).or_else(|| line.split_once('='));
+    let key = here.and_then(|(part, _)| last_word(part)).or_else(|| only_word(line)).or_else(|| {
+        let earlier = text.get(..start).unwrap_or_default().lines().rev();
+        let mut with_key = earlier.filter(|line| !line.trim_start().starts_with('#'));
+        with_key.find_map(|line| line.split_once('=')).and_then(|(part, _)| last_word(part))
+    });
+    key.map(|key| format!("{key}: ")).unwrap_or_default()
+}
+
+/// The key at the end of what stands before an equals sign.
+fn last_word(part: &str) -> Option<&str> {
+    let part = part.trim_end().trim_end_matches(['"', '\'']);
+    part.rsplit(|c: char| !is_of_a_key(c)).next().filter(|word| !word.is_empty())
+}
+
+/// The key of a line without an equals sign that nevertheless begins with one, or the name of a table.
+fn only_word(line: &str) -> Option<&str> {
+    let line = line.trim_start().trim_start_matches('[');
+    let word = line.split(|c: char| !is_of_a_key(c)).next()?;
+    word.starts_with(|c: char| c.is_ascii_alphabetic()).then_some(word)
+}
+
+fn is_of_a_key(c: char) -> bool {
+    c.is_ascii_alphanumeric() || c == '_' || c == '-'
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const GOOD: &str = "id = \"2026-07\"\nmethod = \"windrow\"\nmaterial = \"manure\"\n\
+                        built = \"2026-05-01T15:00:00Z\"\nstandards = []\n";
+
+    fn refused(text: &[u8]) -> String {
+        let known = crate::standards::built_in().unwrap();
+        read("pile.toml", text, &known).map(|_| ()).unwrap_err().to_string()
+    }
+
+    #[test]
+    fn what_cannot_be_read_is_told_with_its_line_and_its_key() {
+        let spot = "[[spot]]\nname = \"toe\"\nzone = \"base\"\n";
+        let cases = [
+            ("colour = 1\n", 6, "colour: "),
+            ("initial_cn = \"30\"\n", 6, "initial_cn: "),
+            ("initial_cn = nan\n", 6, "initial_cn: "),
+            ("initial_cn\n", 6, "initial_cn: "),
+            ("spot = [{ name = \"toe\", zone = 5 }]\n", 6, "zone: "),
+            ("spot = [{ name = \"toe\", zon = \"core\" }]\n", 6, "`zon`"),
+            ("spot = [\n  # the toe\n  7,\n]\n", 8, "spot: "),
+            ("[[spot]]\nname = \"toe\"\n", 6, ": zone: it is missing"),
+            ("[[spot]]\nname = \"Toe\"\nzone = \"base\"\n", 7, "name: "),
+            ("[settings]\nmax_gap = \"4 h\"\n", 7, "max_gap: "),
+            ("[settings]\nmax_gap = \"-4h\"\n", 7, "max_gap: "),
+            ("[settings]\nfault_values = [85.0,\n \"hot\"]\n", 8, "fault_values: "),
+            ("[settings]\nguard = -1\n", 7, "guard: "),
+            ("[setting]\n", 6, "setting: "),
+        ];
+        for (more, line, key) in cases {
+            let told = refused(format!("{GOOD}{more}").as_bytes());
+            assert!(
+                told.starts_with(&format!("pile.toml:{line}: ")) && told.contains(key),
+                "{more:?}: {told}"
+            );
+        }
+        let probe = "[[placement]]\nprobe = \"k1\"\nspot = \"toe\"\nfrom = \"2026-05-01T15:00:00Z\"\n";
+        let twice = refused(format!("{GOOD}{spot}{probe}{probe}").as_bytes());
+        assert!(twice.starts_with("pile.toml:16: from: "), "{twice}");
+        assert!(refused(b"id = \"a\"\n# kr\xf6te\n").starts_with("pile.toml:2: this is not UTF-8"));
+    }
 }

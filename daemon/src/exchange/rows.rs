@@ -1,6 +1,9 @@
-//! Rows of a CSV file with the line that each begins on (RFC 4180, LF or CRLF, blank lines skipped).
+//! Rows of a CSV file under its header, with the line that each begins on.
+
+use std::borrow::Cow;
 
 use super::FileProblem;
+use super::csv_text::{CsvRow, CsvText};
 use crate::model::time;
 use heapward_rules::units::At;
 
@@ -10,9 +13,9 @@ const EPOCH_MS_MIN: i64 = 100_000_000_000;
 const EPOCH_MS_MAX: i64 = 253_402_300_799_999;
 
 /// One row; the fields are as many as the header has.
-pub(super) struct Row {
+pub(super) struct Row<'a> {
     pub(super) line: usize,
-    fields: csv::StringRecord,
+    fields: Vec<Cow<'a, str>>,
 }
 
 /// A file being read, for its problems.
@@ -23,9 +26,9 @@ pub(super) struct Table<'a> {
 
 // === impl Row ===
 
-impl Row {
+impl Row<'_> {
     pub(super) fn field(&self, index: usize) -> &str {
-        self.fields.get(index).unwrap_or_default()
+        self.fields.get(index).map(Cow::as_ref).unwrap_or_default()
     }
 }
 
@@ -46,31 +49,14 @@ impl<'a> Table<'a> {
         bytes: &[u8],
         read: impl Fn(&Row) -> Result<T, FileProblem>,
     ) -> Result<Vec<T>, FileProblem> {
-        let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
-        let mut reader = csv::ReaderBuilder::new().has_headers(false).flexible(true).from_reader(bytes);
-        let mut lines = LineCounter { bytes, counted_to: 0, line: 1 };
+        let mut text = CsvText::new(bytes);
+        let mut next = || {
+            let row = text.row()?;
+            Some(row.map_err(|bad| self.problem(bad.line, bad.what)))
+        };
+        self.check_header(next().transpose()?)?;
         let mut rows = Vec::new();
-        let mut header_seen = false;
-        let mut fields = csv::StringRecord::new();
-        loop {
-            let start = reader.position().byte();
-            match reader.read_record(&mut fields) {
-                Ok(false) => break,
-                Ok(true) => {}
-                Err(error) => {
-                    let line = lines.at(start);
-                    return Err(self.problem(
-                        line,
-                        format!("this row cannot be read: {}; write UTF-8 text", csv_reason(&error)),
-                    ));
-                }
-            }
-            let line = lines.at(start);
-            if !header_seen {
-                self.check_header(line, &fields)?;
-                header_seen = true;
-                continue;
-            }
+        while let Some(CsvRow { line, fields }) = next().transpose()? {
             if fields.len() != self.header.len() {
                 let what = format!(
                     "{} fields where the header has {}; write `{}`",
@@ -80,23 +66,17 @@ impl<'a> Table<'a> {
                 );
                 return Err(self.problem(line, what));
             }
-            let row = Row { line, fields };
-            rows.push(read(&row)?);
-            fields = row.fields;
+            rows.push(read(&Row { line, fields })?);
         }
-        if header_seen { Ok(rows) } else { Err(self.no_header(1)) }
+        Ok(rows)
     }
 
-    fn check_header(&self, line: usize, fields: &csv::StringRecord) -> Result<(), FileProblem> {
-        if line == 1 && fields.iter().eq(self.header.iter().copied()) {
-            Ok(())
-        } else {
-            Err(self.no_header(1))
+    fn check_header(&self, first: Option<CsvRow>) -> Result<(), FileProblem> {
+        let is_header = |row: CsvRow| row.line == 1 && row.fields.iter().eq(self.header);
+        if first.is_some_and(is_header) {
+            return Ok(());
         }
-    }
-
-    fn no_header(&self, line: usize) -> FileProblem {
-        self.problem(line, format!("line 1 must be the header `{}`", self.header.join(",")))
+        Err(self.problem(1, format!("line 1 must be the header `{}`", self.header.join(","))))
     }
 
     /// An instant: RFC 3339 with offset, or UTC milliseconds.
@@ -115,34 +95,5 @@ impl<'a> Table<'a> {
             );
             self.problem(row.line, what)
         })
-    }
-}
-
-fn csv_reason(error: &csv::Error) -> String {
-    match error.kind() {
-        csv::ErrorKind::Utf8 { .. } => "it is not UTF-8".to_owned(),
-        other => format!("{other:?}"),
-    }
-}
-
-/// Counts lines up to where a row begins. The reader's own count begins a row at the blank lines before it.
-struct LineCounter<'a> {
-    bytes: &'a [u8],
-    counted_to: usize,
-    line: usize,
-}
-
-// === impl LineCounter ===
-
-impl LineCounter<'_> {
-    fn at(&mut self, start: u64) -> usize {
-        let start = usize::try_from(start).unwrap_or(usize::MAX).min(self.bytes.len());
-        let rest = self.bytes.get(start..).unwrap_or_default();
-        let blank = rest.iter().take_while(|b| matches!(b, b'\n' | b'\r')).count();
-        let begin = start + blank;
-        let passed = self.bytes.get(self.counted_to..begin).unwrap_or_default();
-        self.line += passed.split(|b| *b == b'\n').count() - 1;
-        self.counted_to = begin.max(self.counted_to);
-        self.line
     }
 }

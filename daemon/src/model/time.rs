@@ -11,9 +11,9 @@ pub fn rfc3339(at: At) -> String {
 
 /// Reads RFC 3339 with an offset; fractions below 1 ms are cut off. `None` for anything else, a second of 60 included.
 pub fn parse_rfc3339(text: &str) -> Option<At> {
-    // chrono takes a leap second and a space for the `T`; neither is an instant that a reading may have. Small letters
-    // are RFC 3339 too.
-    let time = text.get(11..19)?;
+    // chrono takes a leap second, a space for the `T` and a typographic minus sign before the offset; none of them is
+    // an instant that a reading may have. Small letters are RFC 3339 too.
+    let time = text.get(11..19).filter(|_| text.is_ascii())?;
     if !matches!(text.as_bytes().get(10), Some(b'T' | b't')) || time.ends_with("60") || time.starts_with("24")
     {
         return None;
@@ -52,4 +52,45 @@ pub fn local_day(at: At, zone: Tz) -> (At, At) {
 /// Offset of the site's clock from UTC at an instant, in seconds.
 pub fn offset_seconds(at: At, zone: Tz) -> i32 {
     local(at, zone).offset().fix().local_minus_utc()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_instant_is_rfc_3339_with_an_offset_cut_off_at_the_millisecond() {
+        let noon = At(1_777_651_200_000 - 3 * 3_600_000);
+        for text in [
+            "2026-05-01T13:00:00Z",
+            "2026-05-01t13:00:00z",
+            "2026-05-01T09:00:00-04:00",
+            "2026-05-01T13:00:00.000999999Z",
+            "2026-05-01T13:00:00.0009999999999999Z",
+            "2026-05-02T12:59:00+23:59",
+        ] {
+            assert_eq!(parse_rfc3339(text), Some(noon), "{text}");
+        }
+        for text in [
+            "",
+            "2026-05-01",
+            "2026-05-01T13:00:00",
+            "2026-05-01 13:00:00Z",
+            "2026-05-01T13:00Z",
+            "2026-05-01T13:00:60Z",
+            "2026-05-01T24:00:00Z",
+            "2026-02-30T13:00:00Z",
+            "2026-05-01T13:00:00.Z",
+            "2026-05-01T13:00:00-0400",
+            "2026-05-01T13:00:00-04",
+            "2026-05-01T13:00:00+24:00",
+            "2026-05-01T09:00:00\u{2212}04:00",
+            " 2026-05-01T13:00:00Z",
+            "2026-05-01T13:00:00Z ",
+            "26-05-01T13:00:00Z",
+            "2026-5-1T13:00:00Z",
+        ] {
+            assert_eq!(parse_rfc3339(text), None, "{text}");
+        }
+    }
 }

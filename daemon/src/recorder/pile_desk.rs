@@ -370,6 +370,7 @@ fn is_temperature(probes: &Probes, probe: &str) -> bool {
 fn is_as_far(known: &Progress, now: &Progress) -> bool {
     known.met_at == now.met_at
         && known.qualified == now.qualified
+        && known.verified == now.verified
         && known.required == now.required
         && known.spots.iter().zip(&now.spots).all(|(known, now)| {
             let start = |run: &Option<heapward_rules::verdict::Run>| run.map(|run| run.start);

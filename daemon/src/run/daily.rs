@@ -238,6 +238,7 @@ fn spot_day(name: &str, points: &[(At, f64)], first: Option<&Verdict>) -> SpotDa
 fn verdict_day(verdict: &Verdict) -> VerdictDay {
     VerdictDay {
         standard: verdict.standard.to_string(),
+        verified: verdict.verified,
         status: verdict.status,
         at: verdict.at,
         held_up_by: verdict.held_up_by.as_ref().map(ToString::to_string),

@@ -131,7 +131,8 @@ fn verdict(pile: &PileDay, snapshot: &Snapshot) -> String {
         } else {
             format!(" ({})", gsm::one_line(&verdict.cautions.join(", ")))
         };
-        format!("{} {what}{cautions}", name(&verdict.standard))
+        let doubt = if verdict.verified { "" } else { " (the rule's figures are from memory: check them)" };
+        format!("{} {what}{doubt}{cautions}", name(&verdict.standard))
     };
     let all: Vec<String> = pile.verdicts.iter().map(one).collect();
     format!("{}.", all.join("; "))
@@ -149,7 +150,8 @@ fn running(pile: &PileDay, held_up_by: Option<&str>, snapshot: &Snapshot) -> Str
 
 fn short_verdict(pile: &PileDay, snapshot: &Snapshot) -> String {
     let Some(verdict) = pile.verdicts.first() else { return "no standard".to_owned() };
-    match verdict.status {
+    let doubt = if verdict.verified { "" } else { " (rule from memory)" };
+    let what = match verdict.status {
         Status::Qualified => "qualified".to_owned(),
         Status::TemperatureMet => "temperature met".to_owned(),
         Status::Running => {
@@ -158,7 +160,8 @@ fn short_verdict(pile: &PileDay, snapshot: &Snapshot) -> String {
         }
         Status::NotMet => "not met".to_owned(),
         Status::NotRequired => "no heat asked".to_owned(),
-    }
+    };
+    what + doubt
 }
 
 fn of_required(counted: Span, snapshot: &Snapshot) -> String {

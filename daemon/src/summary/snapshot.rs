@@ -45,6 +45,8 @@ pub struct PileDay {
 #[derive(Clone, Debug)]
 pub struct VerdictDay {
     pub standard: String,
+    /// Whether the standard's figures were seen in its text.
+    pub verified: bool,
     pub status: Status,
     pub at: Option<At>,
     pub held_up_by: Option<String>,

@@ -43,6 +43,7 @@ fn pile(id: &str) -> PileDay {
         curing_since: None,
         verdicts: vec![VerdictDay {
             standard: "us-organic".to_owned(),
+            verified: true,
             status: Status::Running,
             at: None,
             held_up_by: Some("outer-south".to_owned()),
@@ -148,6 +149,18 @@ Heapward at Quillback Farm, Tuesday 12 May 2026, 06:30 EDT";
         "Heapward: 2026-03 41 of 72 h. Today: 2026-03 outer-south: Add cover there, cut blower on-time by 1/3. Below \
          131 F the count restarts."
     );
+}
+
+#[test]
+fn a_verdict_by_figures_from_memory_says_so() {
+    let mut one = pile("2026-03");
+    one.verdicts[0].standard = "canada-ccme".to_owned();
+    one.verdicts[0].verified = false;
+    let summary = compose(&snapshot(vec![one]));
+    let line = "2026-03, day 7: canada-ccme running, outer-south lags with 41 of 72 h (the rule's figures are from \
+                memory: check them).";
+    assert_eq!(summary.text.lines().next(), Some(line));
+    assert!(summary.one_line.contains("2026-03 41 of 72 h (rule from memory)."), "{}", summary.one_line);
 }
 
 #[test]

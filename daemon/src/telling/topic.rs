@@ -189,6 +189,7 @@ fn figures(figures: &Figures) -> BTreeMap<String, f64> {
         ("moisture_percent", figures.moisture_percent),
         ("water_litres", figures.water_litres),
         ("battery_percent", figures.battery_percent),
+        ("from_memory", figures.from_memory.then_some(1.0)),
         ("since_ms", figures.since.map(|at| at.0 as f64)),
     ];
     all.into_iter()

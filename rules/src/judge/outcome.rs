@@ -70,6 +70,7 @@ fn verdict<'a>(
     }
     Verdict {
         standard: standard.id.clone(),
+        verified: standard.verified,
         status,
         at: met_at.filter(|_| is_met),
         held_up_by: held_up_by.and_then(|spot| frame.pile.spots.get(spot)).map(|spot| spot.name.clone()),

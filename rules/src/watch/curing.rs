@@ -7,7 +7,7 @@
 
 use super::case::{Case, Subject};
 use super::event::Happening;
-use super::rule::{Phase, Rule};
+use super::rule::{Phase, Rule, is_more};
 use super::scene::Scene;
 use crate::finding::{Figures, Finding, Kind, Level};
 use crate::units::{At, Celsius, Span};
@@ -72,20 +72,20 @@ impl Curing {
         self.coolest = Some(coolest);
         let figures = Figures { temperature: Some(Celsius(warmest)), ..Figures::default() };
         let over_air = scene.ambient_of(day).map(|air| warmest - air);
-        let rises = warmest - coolest > self.params.reheats_c
-            && over_air.is_none_or(|over| over > self.params.reheats_c);
+        let rises = is_more(warmest - coolest, self.params.reheats_c)
+            && over_air.is_none_or(|over| is_more(over, self.params.reheats_c));
         if rises && self.reheating.is_none() {
             let (case, finding) = Case::now(Subject::pile(Kind::Reheating), Level::Note, at, figures.clone());
             self.reheating = Some(case);
             out.push(finding);
             close(&mut self.cured, at, &figures, out);
-        } else if warmest - coolest <= self.params.calms_c {
+        } else if !is_more(warmest - coolest, self.params.calms_c) {
             close(&mut self.reheating, at, &figures, out);
         }
         let is_near = |day| {
             let over =
                 Curing::warmest(scene, day).zip(scene.ambient_of(day)).map(|(warmest, air)| warmest - air);
-            over.is_some_and(|over| over <= self.params.near_c)
+            over.is_some_and(|over| !is_more(over, self.params.near_c))
         };
         let stays = (0..self.params.days).all(|back| is_near(day - back));
         if self.cured.is_none() && at - since >= self.params.at_least && stays {

@@ -1,12 +1,13 @@
 //! Fell out early: it was hot, it is young, and it has cooled before its time.
 //!
 //! Source: common practice of telling a stalled pile from a finished one: finished is one that has qualified, is older
-//! than 21 days and falls slower than 4 F a day; without the test of the age every good pile would end with a false
+//! than 21 days, falls slower than 4 F a day and has not come back by more than 10 F within two days of watering; without the test of the age every good pile would end with a false
 //! alarm. A single spot whose run broke is a note for the summary (nothing can be done tonight); the pile as a whole
 //! below 131 F for a day without having qualified is worth a text.
 
 use super::case::{Case, Subject};
 use super::event::{Happening, Sample};
+use super::rebound::{Rebound, ReboundParams};
 use super::rule::{Phase, Rule, lasts, series, slot};
 use super::scene::{HOT, Place, Scene};
 use crate::finding::{Figures, Finding, Kind, Level};
@@ -25,12 +26,15 @@ pub struct FellOutParams {
     pub finished_age: Span,
     /// if it falls slower than this, in °C a day.
     pub finished_fall_c_per_day: f64,
+    /// and has not come back after watering.
+    pub rebound: ReboundParams,
 }
 
 pub(super) struct FellOut {
     params: FellOutParams,
     spots: Vec<Spot>,
     pile: Option<Case>,
+    rebound: Rebound,
 }
 
 #[derive(Default)]
@@ -50,6 +54,7 @@ impl Default for FellOutParams {
             back: Celsius::from_f(133.0),
             finished_age: Span::days(21),
             finished_fall_c_per_day: 4.0 / 1.8,
+            rebound: ReboundParams::default(),
         }
     }
 }
@@ -58,10 +63,11 @@ impl Default for FellOutParams {
 
 impl FellOut {
     pub(super) fn new(params: FellOutParams) -> FellOut {
-        FellOut { params, spots: Vec::new(), pile: None }
+        FellOut { params, spots: Vec::new(), pile: None, rebound: Rebound::new(params.rebound) }
     }
 
     fn take(&mut self, scene: &Scene, sample: Sample<'_>, out: &mut Vec<Finding>) {
+        self.rebound.take(scene, sample);
         let (Some(place), Some(spot)) = (scene.spots.get(sample.spot), slot(&mut self.spots, sample.spot))
         else {
             return;
@@ -121,9 +127,10 @@ impl FellOut {
         }
     }
 
-    /// Old enough, and cooling slowly.
+    /// Old enough, cooling slowly, and not only dry.
     fn is_finished(&self, scene: &Scene) -> bool {
         scene.age() >= self.params.finished_age
+            && !self.rebound.was_dry(scene.now)
             && fall_c_per_day(scene).is_none_or(|fall| fall < self.params.finished_fall_c_per_day)
     }
 
@@ -142,6 +149,7 @@ impl FellOut {
         }
         if starts_over {
             self.spots.clear();
+            self.rebound = Rebound::new(self.params.rebound);
         }
     }
 }
@@ -171,6 +179,9 @@ impl Rule for FellOut {
             Happening::Progress | Happening::Day => self.settle(scene, scene.now, false, out),
             Happening::Entry(entry) if scene.starts_over(&entry.event) => {
                 self.settle(scene, entry.at, true, out);
+            }
+            Happening::Entry(entry) if matches!(entry.event, LogEvent::Watered { .. }) => {
+                self.rebound.watered(scene);
             }
             Happening::Entry(entry) if matches!(entry.event, LogEvent::SpotGivenUp { .. }) => {
                 self.settle(scene, entry.at, false, out);

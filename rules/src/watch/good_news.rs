@@ -5,9 +5,10 @@
 //! watering (then it was dry, not done).
 
 use super::case::{Case, Subject};
-use super::event::{Happening, Sample};
+use super::event::Happening;
 use super::fell_out::fall_c_per_day;
-use super::rule::{Phase, Rule, slot};
+use super::rebound::{Rebound, ReboundParams};
+use super::rule::{Phase, Rule};
 use super::scene::{HOT, Scene};
 use crate::finding::{Figures, Finding, Kind, Level};
 use crate::log::LogEvent;
@@ -17,12 +18,7 @@ use crate::units::{At, Celsius, Span};
 pub struct ReadyParams {
     pub age: Span,
     pub fall_c_per_day: f64,
-    /// A rise of more than this,
-    pub rebound_c: f64,
-    /// within so long of watering,
-    pub rebound_within: Span,
-    /// says for so long that it was dry.
-    pub rebound_counts_for: Span,
+    pub rebound: ReboundParams,
 }
 
 /// The verdict, told once.
@@ -34,22 +30,14 @@ pub(super) struct Qualified {
 pub(super) struct Ready {
     params: ReadyParams,
     open: Option<Case>,
-    /// By spot: the temperature when it was watered.
-    watered_at: Vec<Option<Celsius>>,
-    rebound: Option<At>,
+    rebound: Rebound,
 }
 
 // === impl ReadyParams ===
 
 impl Default for ReadyParams {
     fn default() -> ReadyParams {
-        ReadyParams {
-            age: Span::days(21),
-            fall_c_per_day: 4.0 / 1.8,
-            rebound_c: 10.0 / 1.8,
-            rebound_within: Span::days(2),
-            rebound_counts_for: Span::days(7),
-        }
+        ReadyParams { age: Span::days(21), fall_c_per_day: 4.0 / 1.8, rebound: ReboundParams::default() }
     }
 }
 
@@ -59,7 +47,8 @@ impl Qualified {
     fn look(&mut self, scene: &Scene, at: At, out: &mut Vec<Finding>) {
         match (&self.open, scene.met_at.filter(|_| scene.qualified)) {
             (None, Some(met)) => {
-                let figures = Figures { required: scene.required, ..Figures::default() };
+                let from_memory = !scene.verified;
+                let figures = Figures { required: scene.required, from_memory, ..Figures::default() };
                 let subject = Subject::pile(Kind::Qualified);
                 let (case, finding) = Case::open(subject, Level::Act, met, met, figures);
                 self.open = Some(case);
@@ -92,20 +81,7 @@ impl Rule for Qualified {
 
 impl Ready {
     pub(super) fn new(params: ReadyParams) -> Ready {
-        Ready { params, open: None, watered_at: Vec::new(), rebound: None }
-    }
-
-    fn watered(&mut self, scene: &Scene) {
-        self.watered_at = scene.spots.iter().map(|place| place.newest.map(|(_, value)| value)).collect();
-    }
-
-    fn take(&mut self, scene: &Scene, sample: Sample<'_>) {
-        let recent = scene.watered.is_some_and(|watered| sample.at - watered <= self.params.rebound_within);
-        let then = slot(&mut self.watered_at, sample.spot).copied().flatten();
-        let counts = scene.spots.get(sample.spot).is_some_and(super::scene::Place::is_required);
-        if counts && recent && then.is_some_and(|then| sample.value.0 - then.0 > self.params.rebound_c) {
-            self.rebound = Some(sample.at);
-        }
+        Ready { params, open: None, rebound: Rebound::new(params.rebound) }
     }
 
     fn look(&mut self, scene: &Scene, out: &mut Vec<Finding>) {
@@ -115,17 +91,22 @@ impl Ready {
         let cool = medians.peek().is_some()
             && medians.all(|median| median.is_some_and(|median| Celsius(median).is_below(HOT)));
         let slow = fall_c_per_day(scene).is_some_and(|fall| fall < self.params.fall_c_per_day);
-        let dry = self.rebound.is_some_and(|rebound| at - rebound <= self.params.rebound_counts_for);
+        let dry = self.rebound.was_dry(at);
         // Where no standard asks for heat, age and temperature are all there is to look at.
         let met = scene.met_at.is_some() || !scene.is_judged;
         let ready = met && scene.age() >= self.params.age && cool && slow && !dry;
         if ready && self.open.is_none() {
             let hottest = scene.required().filter_map(|(_, place)| place.days.of(day)).max_by(f64::total_cmp);
-            let figures = Figures { temperature: hottest.map(Celsius), ..Figures::default() };
+            let from_memory = scene.is_judged && !scene.verified;
+            let figures = Figures { temperature: hottest.map(Celsius), from_memory, ..Figures::default() };
             let (case, finding) = Case::now(Subject::pile(Kind::ReadyToMove), Level::Act, at, figures);
             self.open = Some(case);
             out.push(finding);
-        } else if !cool && scene.required().any(|(_, place)| place.days.of(day).is_some_and(|c| c >= HOT.0)) {
+        } else if !cool
+            && scene
+                .required()
+                .any(|(_, place)| place.days.of(day).is_some_and(|c| !Celsius(c).is_below(HOT)))
+        {
             self.end(at, out);
         }
     }
@@ -148,9 +129,11 @@ impl Rule for Ready {
 
     fn step(&mut self, scene: &Scene, happening: Happening<'_>, out: &mut Vec<Finding>) {
         match happening {
-            Happening::Temperature(sample) => self.take(scene, sample),
+            Happening::Temperature(sample) => self.rebound.take(scene, sample),
             Happening::Day => self.look(scene, out),
-            Happening::Entry(entry) if matches!(entry.event, LogEvent::Watered { .. }) => self.watered(scene),
+            Happening::Entry(entry) if matches!(entry.event, LogEvent::Watered { .. }) => {
+                self.rebound.watered(scene);
+            }
             Happening::Entry(entry) if scene.starts_over(&entry.event) => {
                 self.end(entry.at, out);
                 *self = Ready::new(self.params);

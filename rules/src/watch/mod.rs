@@ -8,6 +8,27 @@
 //! A reading that comes late (older than the newest of its spot, or by more than `near` than the newest instant
 //! stepped) opens and closes nothing: it belongs to the record and the verdict, and an alarm for a peak that is over
 //! helps nobody.
+//!
+//! Each clause of the section, the file that holds it, and the tests (in `tests/`, `farm/tests.rs`) that do:
+//!
+//! | clause | file | tests |
+//! | --- | --- | --- |
+//! | overheating: two readings, 15 min, above 160 F; its end | `overheating` | `two_readings_above_160_f_spanning_15_min_open_it`, `it_closes_when_every_spot_that_was_hot_has_been_calm_for_half_an_hour` |
+//! | 170 F, 185 F, 180 F and rising: levels of one | `overheating` | `levels_are_of_one_incident`, `the_step_of_a_sensor_is_no_steep_rise` |
+//! | the peak, of an instant the hottest | `overheating` | `the_peak_is_the_hottest_of_all_spots_from_the_first_opening_reading_on`, `readings_of_one_instant_are_the_hottest_of_them` |
+//! | overheating ahead | `ahead` | `a_steady_rise_is_forecast_hours_before_160_f`, `a_rise_that_levels_off_is_not_forecast` |
+//! | run at risk: 12 h, below 133 F, falling; 48 h | `risk` | `a_falling_spot_with_hours_to_save_is_told_once_before_131_f`, `from_48_hours_on_it_breaks_the_quiet_hours` |
+//! | not at 131 F when it should be | `stall` | `slow_is_a_note_after_three_days_and_a_text_after_four`, `in_frost_it_has_a_day_more` |
+//! | core done, one spot will not get there | `short` | `one_spot_that_will_not_get_there_is_told_when_another_is_done` |
+//! | fell out; never a pile that is finished | `fell_out`, `rebound` | `a_qualified_pile_that_cools_young_is_a_note_and_a_finished_one_nothing`, `a_pile_that_came_back_after_watering_was_dry_and_is_not_finished` |
+//! | drying, confirmed by temperature, water to add | `drying` | `a_trend_that_reaches_45_percent_within_three_days_is_told_with_a_second_sign`, `the_water_to_add_is_told_where_the_dry_mass_is_known` |
+//! | silent; all at once | `farm` | `one_silent_probe_opens_after_its_limit_and_closes_when_it_speaks`, `all_silent_at_once_is_one_incident` |
+//! | stuck, faulty, pulled out, moved | `stuck`, `faulty`, `pulled_out` | `probes`: each its own |
+//! | wrong unit | `unit` | `a_start_above_45_c_puts_the_unit_in_doubt_until_the_judge_is_content`, `air_above_50_c_is_in_doubt` |
+//! | low battery | `battery` | `batteries_are_judged_by_the_best_of_a_day` |
+//! | blower off, ripple gone, stuck on | `blower`, `ripple` | `off_for_two_hours_...`, `without_a_witness_of_its_own_...`, `on_without_a_pause_...` |
+//! | qualified, ready to move, cured | `good_news`, `curing` | `qualified_is_told_at_its_instant_...`, `ready_is_qualified_old_cool_and_slow`, `cured_is_a_month_and_a_week_near_the_air` |
+//! | opens once, ends after it began; entries, lateness, ticks | all | `entries`, `properties` |
 
 mod case;
 mod days;
@@ -27,6 +48,7 @@ mod fell_out;
 mod good_news;
 mod overheating;
 mod pulled_out;
+mod rebound;
 mod ripple;
 mod risk;
 mod short;
@@ -57,6 +79,7 @@ pub use good_news::ReadyParams;
 pub use overheating::OverheatingParams;
 pub use progress::{Progress, SpotProgress};
 pub use pulled_out::PulledOutParams;
+pub use rebound::ReboundParams;
 pub use risk::RiskParams;
 pub use short::ShortParams;
 pub use stall::StallParams;

@@ -6,7 +6,7 @@
 
 use super::case::{Case, Subject};
 use super::event::{Happening, Sample};
-use super::rule::{Phase, Rule, lasts, series};
+use super::rule::{Phase, Rule, is_more, lasts, series};
 use super::scene::Scene;
 use crate::finding::{Figures, Finding, Kind, Level};
 use crate::pile::Zone;
@@ -88,7 +88,7 @@ impl Heat {
         let [older, newer] = self.marks;
         let is_due = newer.is_none_or(|(mark, _)| at - mark >= params.during);
         let rises = if is_due { newer } else { older }.is_some_and(|(before, was)| {
-            value.0 - was.0 > params.fire_rise_c_per_h * (at - before).as_hours()
+            is_more(value.0 - was.0, params.fire_rise_c_per_h * (at - before).as_hours())
         });
         let marks = if is_due { [newer, Some((at, value))] } else { self.marks };
         let level =

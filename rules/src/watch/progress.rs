@@ -19,6 +19,8 @@ pub struct Progress {
     pub met_at: Option<At>,
     /// Nothing else is missing: the verdict is `qualified`, not only `temperature-met`.
     pub qualified: bool,
+    /// Whether the standard's figures were seen in its text.
+    pub verified: bool,
     pub spots: Vec<SpotProgress>,
 }
 
@@ -49,6 +51,7 @@ impl Progress {
             required: verdict.required.map(|required| required.time),
             met_at: verdict.at,
             qualified: verdict.status == Status::Qualified,
+            verified: verdict.verified,
             spots: spots.collect(),
         }
     }

@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 
 use super::case::{Case, Subject};
 use super::event::{Happening, Sample};
-use super::rule::{Phase, Rule, lasts, series};
+use super::rule::{Phase, Rule, is_more, lasts, series};
 use super::scene::Scene;
 use crate::finding::{Figures, Finding, Kind, Level};
 use crate::ids::ProbeId;
@@ -100,7 +100,7 @@ impl PulledOut {
         let over = sample.value.0 - air.0;
         probe.look_for_move(id, scene, sample, over, &params, out);
         probe.look_for_pull(id, scene, sample, over, &params, out);
-        if over >= params.was_hotter_c {
+        if !is_more(params.was_hotter_c, over) {
             probe.hot = Some((sample.at, sample.value.0));
         }
     }
@@ -119,17 +119,17 @@ impl Probe {
         out: &mut Vec<Finding>,
     ) {
         let was_hot_at = self.hot.map(|(at, _)| at);
-        if over.abs() > params.near_c {
+        if is_more(over.abs(), params.near_c) {
             self.near_since = None;
         } else if self.near_since.is_none()
             && was_hot_at.is_some_and(|hot| sample.at - hot <= params.was_within)
         {
             self.near_since = Some(sample.at);
         }
-        self.back_since = series(self.back_since, sample.at, over > params.back_c);
+        self.back_since = series(self.back_since, sample.at, is_more(over, params.back_c));
         let peer_is_hot = scene
             .peers(sample.spot, Span::hours(3))
-            .any(|(_, peer)| peer.0 - sample.value.0 > params.peer_hotter_c);
+            .any(|(_, peer)| is_more(peer.0 - sample.value.0, params.peer_hotter_c));
         let figures =
             Figures { temperature: Some(sample.value), since: self.near_since, ..Figures::default() };
         if let Some(case) = self.pulled.take_if(|_| lasts(self.back_since, sample.at, params.back_during)) {
@@ -154,12 +154,12 @@ impl Probe {
         params: &PulledOutParams,
         out: &mut Vec<Finding>,
     ) {
-        if over.abs() <= params.dip_c {
+        if !is_more(over.abs(), params.dip_c) {
             self.before = self.before.or(self.hot);
             self.returned = None;
         }
         let Some((left, level)) = self.before else { return };
-        if over >= params.was_hotter_c {
+        if !is_more(params.was_hotter_c, over) {
             self.returned = self.returned.or(Some(sample.at));
         }
         let Some(returned) = self.returned else { return };
@@ -169,7 +169,7 @@ impl Probe {
         } else if sample.at - returned >= params.settles {
             self.before = None;
             self.returned = None;
-            if (sample.value.0 - level).abs() > params.level_c && self.moved.is_none() {
+            if is_more((sample.value.0 - level).abs(), params.level_c) && self.moved.is_none() {
                 let Some(name) = scene.name(sample.spot) else { return };
                 let figures =
                     Figures { temperature: Some(sample.value), since: Some(left), ..Figures::default() };

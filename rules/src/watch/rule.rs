@@ -3,7 +3,7 @@
 use super::event::Happening;
 use super::scene::Scene;
 use crate::finding::{Finding, Kind};
-use crate::units::{At, Span};
+use crate::units::{At, Span, TOLERANCE_C};
 
 /// In which phase of a pile a rule looks at all.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -37,6 +37,11 @@ pub(super) fn slot<T: Default>(states: &mut Vec<T>, spot: usize) -> Option<&mut 
         states.resize_with(spot + 1, T::default);
     }
     states.get_mut(spot)
+}
+
+/// Strictly more, with the tolerance of all temperatures (design 5.5): for differences and rises in °C.
+pub(super) fn is_more(c: f64, than: f64) -> bool {
+    c > than + TOLERANCE_C
 }
 
 /// The first instant of a condition that holds still, from the one so far.

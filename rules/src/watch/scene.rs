@@ -17,6 +17,7 @@ use crate::verdict::Run;
 /// 131 F, where the progress says nothing else.
 pub(super) const HOT: Celsius = Celsius(55.0);
 
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own; no two of them make a state")]
 #[derive(Clone, Debug)]
 pub(super) struct Scene {
     pub(super) method: Method,
@@ -34,6 +35,7 @@ pub(super) struct Scene {
     /// When heat and turns were met.
     pub(super) met_at: Option<At>,
     pub(super) qualified: bool,
+    pub(super) verified: bool,
     pub(super) required: Option<Span>,
     pub(super) overheating: bool,
     /// A standard that asks for heat steers the pile.
@@ -83,6 +85,7 @@ impl Scene {
             curing: None,
             met_at: None,
             qualified: false,
+            verified: true,
             required: None,
             overheating: false,
             is_judged: false,
@@ -220,6 +223,7 @@ impl Scene {
         self.is_judged = true;
         self.met_at = progress.met_at;
         self.qualified = progress.qualified;
+        self.verified = progress.verified;
         self.required = progress.required;
         for place in &mut self.spots {
             place.progress = progress.spot(&place.name).cloned();

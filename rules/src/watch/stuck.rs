@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 
 use super::case::{Case, Subject};
 use super::event::{Happening, Sample};
-use super::rule::{Phase, Rule};
+use super::rule::{Phase, Rule, is_more};
 use super::scene::Scene;
 use crate::finding::{Figures, Finding, Kind, Level};
 use crate::ids::ProbeId;
@@ -94,8 +94,9 @@ impl Stuck {
         let same_for = sample.at - probe.since;
         let now: Vec<(usize, f64)> = others();
         let moved = probe.others.iter().any(|(spot, then)| {
-            now.iter()
-                .any(|(other, value)| other == spot && (value - then).abs() > self.params.others_moved_c)
+            now.iter().any(|(other, value)| {
+                other == spot && is_more((value - then).abs(), self.params.others_moved_c)
+            })
         });
         let figures =
             Figures { temperature: Some(sample.value), since: Some(probe.since), ..Figures::default() };

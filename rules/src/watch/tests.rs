@@ -11,6 +11,7 @@
 //! 2d10:00 turned | watered | material-added | curing | used | aeration | give-up toe | tick
 //! 2d10:00 run heart 41h             an open run with the time counted so far
 //! 2d10:00 qualified heart           2d10:00 met | unmet            2d10:00 broken heart
+//! 2d10:00 from-memory           the standard's figures are from memory
 //! 2d10:00 unconfirmed heart         2d10:00 confirmed heart        the unit, by the judge
 //! ```
 //!
@@ -116,10 +117,43 @@ struct Told {
     runs: BTreeMap<String, Span>,
     qualified: BTreeMap<String, At>,
     met: Option<At>,
+    from_memory: bool,
     unconfirmed: BTreeSet<String>,
 }
 
 impl Told {
+    /// What the judge says, if the line is about that.
+    fn take(&mut self, at: At, words: &[&str]) -> bool {
+        match words {
+            ["run", spot, counted] => {
+                self.runs.insert((*spot).to_owned(), span(counted));
+            }
+            ["broken", spot] => {
+                self.runs.remove(*spot);
+            }
+            ["qualified", spot] => {
+                self.qualified.insert((*spot).to_owned(), at);
+            }
+            ["met"] => {
+                self.met = Some(at);
+            }
+            ["from-memory"] => {
+                self.from_memory = true;
+            }
+            ["unconfirmed", spot] => {
+                self.unconfirmed.insert((*spot).to_owned());
+            }
+            ["confirmed", spot] => {
+                self.unconfirmed.remove(*spot);
+            }
+            ["unmet"] => {
+                *self = Told::default();
+            }
+            _ => return false,
+        }
+        true
+    }
+
     fn progress(&self, at: At) -> Event {
         let spots = SPOTS.iter().map(|(name, zone)| SpotProgress {
             spot: SpotName::new(*name),
@@ -138,6 +172,7 @@ impl Told {
             required: Some(Span::hours(72)),
             met_at: self.met,
             qualified: self.met.is_some(),
+            verified: !self.from_memory,
             spots: spots.collect(),
         })
     }
@@ -160,6 +195,9 @@ fn event(at: At, part: f64, words: &[&str], told: &mut Told) -> Event {
         })
     };
     let entry = |event| Event::Entry(LogEntry { at, event });
+    if told.take(at, words) {
+        return told.progress(at);
+    }
     match words {
         ["tick"] => Event::Tick(at),
         ["turned"] => entry(LogEvent::Turned),
@@ -170,34 +208,6 @@ fn event(at: At, part: f64, words: &[&str], told: &mut Told) -> Event {
         ["used"] => entry(LogEvent::Used),
         ["give-up", spot] => {
             entry(LogEvent::SpotGivenUp { spot: SpotName::new(*spot), reason: "too wet".into() })
-        }
-        ["run", spot, counted] => {
-            told.runs.insert((*spot).to_owned(), span(counted));
-            told.progress(at)
-        }
-        ["broken", spot] => {
-            told.runs.remove(*spot);
-            told.progress(at)
-        }
-        ["qualified", spot] => {
-            told.qualified.insert((*spot).to_owned(), at);
-            told.progress(at)
-        }
-        ["met"] => {
-            told.met = Some(at);
-            told.progress(at)
-        }
-        ["unconfirmed", spot] => {
-            told.unconfirmed.insert((*spot).to_owned());
-            told.progress(at)
-        }
-        ["confirmed", spot] => {
-            told.unconfirmed.remove(*spot);
-            told.progress(at)
-        }
-        ["unmet"] => {
-            *told = Told::default();
-            told.progress(at)
         }
         ["hand", spot, text] => Event::Reading(Observation {
             at,

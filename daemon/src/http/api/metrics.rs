@@ -92,7 +92,7 @@ pub(super) async fn metrics(State(house): State<Arc<House>>, params: Params) -> 
         let labels = [("probe", newest.key.probe.as_str()), ("quantity", quantity_word(newest.key.quantity))];
         page.sample("heapward_probe_age_seconds", &labels, (now - newest.reading.at).as_hours() * 3_600.0);
     }
-    page.family("heapward_verdict", "gauge", "1 for the status that a pile has under a standard.");
+    page.family("heapward_verdict", "gauge", "1 for the status that a pile has under a standard; verified: whether its figures were seen in its text.");
     page.family("heapward_run_counted_seconds", "gauge", "Proven time in the open run of a spot.");
     for view in house.app.handle.views() {
         verdicts(&mut page, &view);
@@ -106,7 +106,9 @@ fn verdicts(page: &mut Page, view: &PileView) {
     for verdict in &view.judgement.verdicts {
         let standard = verdict.standard.as_str();
         let status = status_word(verdict.status);
-        page.sample("heapward_verdict", &[("pile", pile), ("standard", standard), ("status", status)], 1.0);
+        let verified = if verdict.verified { "true" } else { "false" };
+        let labels = [("pile", pile), ("standard", standard), ("status", status), ("verified", verified)];
+        page.sample("heapward_verdict", &labels, 1.0);
         for spot in verdict.spots.iter().filter(|spot| spot.required) {
             let counted = spot.open_run.map_or(0.0, |run| run.counted.as_hours() * 3_600.0);
             let labels = [("pile", pile), ("standard", standard), ("spot", spot.spot.as_str())];

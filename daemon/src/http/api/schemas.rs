@@ -73,7 +73,7 @@ const SHAPES: [(&str, &str); 36] = [
     // What is judged.
     (
         "Verdict",
-        "standard:text status:qualified|temperature-met|running|not-met|not-required at:time? held_up_by:name? \
+        "standard:text verified:flag status:qualified|temperature-met|running|not-met|not-required at:time? held_up_by:name? \
          cautions:[text] required_ms:integer? required_turns:integer? spots:[SpotVerdict] breaks:[Break]",
     ),
     (

@@ -171,6 +171,7 @@ fn one_use(one: &Use) -> Value {
 pub(super) fn verdict(verdict: &Verdict) -> Value {
     json!({
         "standard": verdict.standard.as_str(),
+        "verified": verdict.verified,
         "status": status_word(verdict.status),
         "at": time_or_null(verdict.at),
         "held_up_by": verdict.held_up_by.as_ref().map(SpotName::as_str),

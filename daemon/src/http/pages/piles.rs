@@ -47,7 +47,7 @@ pub(super) async fn all(State(house): State<Arc<House>>, params: Params) -> Resu
                 p {
                     a.link href=(format!("/piles/{}", view.pile.id)) { "Pile " (view.pile.id) } ", "
                     (about(view, style)) ". "
-                    @if let Some(first) = view.judgement.verdicts.first() { (verdict::sentence(first, style)) }
+                    @if let Some(first) = view.judgement.verdicts.first() { (verdict::sentence(first, style)) (verdict::doubt(first)) }
                 }
             }
         }

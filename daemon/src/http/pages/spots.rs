@@ -6,7 +6,7 @@ use heapward_rules::verdict::{SpotVerdict, Verdict};
 use maud::{Markup, PreEscaped, html};
 
 use super::frame::{ago, instant};
-use crate::http::words::verdict::{break_sentence, counted};
+use crate::http::words::verdict::{break_sentence, counted, doubt};
 use crate::http::words::{Style, hours};
 use crate::model::pile::{PileRecord, PlacementRecord, SpotRecord};
 use crate::recorder::PileView;
@@ -83,9 +83,10 @@ fn columns(view: &PileView, style: Style) -> Vec<(String, Vec<String>)> {
     for verdict in &view.judgement.verdicts {
         let cells = view.pile.spots.iter().map(|spot| progress(verdict, &spot.name, style).into_string());
         let cells: Vec<String> = cells.collect();
+        let standard = format!("{}{}", verdict.standard, doubt(verdict));
         match columns.iter_mut().find(|(_, other)| *other == cells) {
-            Some((standards, _)) => *standards = format!("{standards}, {}", verdict.standard),
-            None => columns.push((verdict.standard.to_string(), cells)),
+            Some((standards, _)) => *standards = format!("{standards}, {standard}"),
+            None => columns.push((standard, cells)),
         }
     }
     columns

@@ -43,6 +43,41 @@ async fn a_pile_is_started_read_and_written_into() {
 }
 
 #[tokio::test]
+async fn a_verdict_by_figures_from_memory_says_so_everywhere() {
+    let farm = TestFarm::new().await;
+    let new = json!({
+        "pile": "2026-04", "method": "aerated-static", "material": "manure",
+        "standards": ["us-produce", "eu-cmc3"],
+        "spots": [{ "name": "core-north", "zone": "core", "depth_in": 24.0 }],
+    });
+    assert_eq!(farm.post("/v1/piles", &new).await.status, 201);
+    let wanted = [("eu-cmc3", false), ("us-produce", true)];
+    let says = |verdicts: &serde_json::Value| {
+        let mut said: Vec<(String, bool)> = verdicts
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|one| (one["standard"].as_str().unwrap().to_owned(), one["verified"].as_bool().unwrap()))
+            .collect();
+        said.sort();
+        said
+    };
+    let wanted_said = wanted.map(|(standard, verified)| (standard.to_owned(), verified));
+    assert_eq!(says(&farm.get("/v1/piles/2026-04").await.json()["verdicts"]), wanted_said);
+    assert_eq!(says(&farm.get("/v1/piles").await.json()["items"][0]["verdicts"]), wanted_said);
+    assert_eq!(says(&farm.get("/v1/piles/2026-04/verdicts").await.json()["items"]), wanted_said);
+    let metrics = farm.get("/metrics").await.body;
+    for (standard, verified) in wanted {
+        let line = format!("standard=\"{standard}\",status=\"not-met\",verified=\"{verified}\"");
+        assert!(metrics.contains(&line), "{metrics}");
+    }
+    for page in ["/", "/piles/2026-04"] {
+        let body = farm.get(page).await.body;
+        assert!(body.contains("figures are from memory"), "{page}: {body}");
+    }
+}
+
+#[tokio::test]
 async fn what_is_wrong_is_said_in_one_line() {
     let farm = TestFarm::new().await;
     farm.with_pile().await;
@@ -198,7 +233,7 @@ async fn health_and_counters() {
     assert_eq!(farm.get("/healthz").await.json()["status"], "ok");
     let page = farm.get("/metrics").await.body;
     assert!(
-        page.contains("heapward_verdict{pile=\"2026-03\",standard=\"us-organic\",status=\"not-met\"} 1\n"),
+        page.contains("heapward_verdict{pile=\"2026-03\",standard=\"us-organic\",status=\"not-met\",verified=\"true\"} 1\n"),
         "{page}"
     );
     assert!(page.contains("heapward_probe_age_seconds{probe=\"k1\",quantity=\"temperature\"} 0\n"), "{page}");

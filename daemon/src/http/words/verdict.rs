@@ -30,6 +30,11 @@ pub(in crate::http) fn sentence(verdict: &Verdict, style: Style) -> String {
     }
 }
 
+/// What follows the sentence, or the standard's name, where no line about the standard stands beside it.
+pub(in crate::http) fn doubt(verdict: &Verdict) -> &'static str {
+    if verdict.verified { "" } else { " (the rule's figures are from memory: check them)" }
+}
+
 /// Name of the standard with its clause, as the line above or below the sentence.
 pub(in crate::http) fn standard_line(verdict: &Verdict, standard: Option<&Standard>) -> String {
     match standard {
@@ -136,6 +141,7 @@ mod tests {
         let spot = SpotName::new("outer-south");
         Verdict {
             standard: StandardId::new("us-organic"),
+            verified: true,
             status,
             at: matches!(status, Status::Qualified | Status::TemperatureMet).then_some(at),
             held_up_by: Some(spot.clone()),

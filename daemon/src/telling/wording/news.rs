@@ -6,8 +6,9 @@ use super::{View, say};
 pub(super) fn qualified(view: View<'_>) -> Draft {
     let time = view.span("required_ms").map_or_else(|| "time".to_owned(), say::hours);
     Draft::fact(format!(
-        "{} qualified, every spot had its {time} in the range, done {}.",
+        "{} qualified{}, every spot had its {time} in the range, done {}.",
         view.about(),
+        view.doubt(),
         view.when(view.since())
     ))
     .action("From now on you can water freely.")
@@ -21,7 +22,8 @@ pub(super) fn no_longer_qualified(view: View<'_>) -> Draft {
 }
 
 pub(super) fn ready_to_move(view: View<'_>) -> Draft {
-    Draft::fact(format!("{} ready to move to curing: qualified and cooling slowly.", view.about()))
+    let (about, doubt) = (view.about(), view.doubt());
+    Draft::fact(format!("{about} ready to move to curing: qualified{doubt} and cooling slowly."))
         .action("Wet it first, mask on; turn outside to inside, cover, and enter the move.")
 }
 

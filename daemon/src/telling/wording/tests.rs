@@ -201,6 +201,23 @@ fn a_run_that_broke_is_not_called_saved() {
 }
 
 #[test]
+fn a_verdict_by_figures_from_memory_says_so() {
+    let site = site(DisplayUnit::Fahrenheit);
+    for (kind, level) in [(Kind::Qualified, Level::Note), (Kind::ReadyToMove, Level::Note)] {
+        let mut incident = incident(Topic::Pile(kind), level, ["2026-03", "", ""]);
+        let said = |incident: &Incident| {
+            words(incident, Step::Opened, &site, at("2026-05-12T14:30:00-04:00")).unwrap().text
+        };
+        let verified = said(&incident);
+        assert!(!verified.contains("from memory"), "{verified}");
+        incident.figures.insert("from_memory".to_owned(), 1.0);
+        let from_memory = said(&incident);
+        let words = "qualified by figures from memory (check the rule)";
+        assert!(from_memory.contains(words) && from_memory.len() <= 160, "{from_memory}");
+    }
+}
+
+#[test]
 fn with_the_longest_names_what_to_do_still_fits() {
     let long = "a-very-long-name-from-a-configuration";
     for topic in Topic::all() {

@@ -47,6 +47,11 @@ impl<'a> View<'a> {
         }
     }
 
+    /// What follows the word `qualified` where the standard's figures are from memory.
+    pub(super) fn doubt(self) -> &'static str {
+        self.figure("from_memory").map_or("", |_| " by figures from memory (check the rule)")
+    }
+
     /// The spot, else the probe.
     pub(super) fn place(self) -> Option<String> {
         let place = self.incident.spot.as_deref().or(self.incident.probe.as_deref());

@@ -190,6 +190,7 @@ fn a_silence_that_costs_an_open_run_is_worth_a_text_after_two_hours() {
             required: Some(Span::hours(72)),
             met_at: None,
             qualified: false,
+            verified: true,
             spots,
         },
     );
@@ -222,7 +223,14 @@ fn a_second_probe_in_the_zone_keeps_the_text_back() {
     };
     farm.progress(
         &PileId::new("2026-03"),
-        Progress { at: At(0), required: None, met_at: None, qualified: false, spots: vec![spot] },
+        Progress {
+            at: At(0),
+            required: None,
+            met_at: None,
+            qualified: false,
+            verified: true,
+            spots: vec![spot],
+        },
     );
     let found = play(&mut farm, "00:01..01:00 k1 k2\n01:01..04:00 k2");
     assert_eq!(found, ["01:15 ProbeSilent k1 in 2026-03 opened Note since 01:15"]);
@@ -254,7 +262,14 @@ fn other_probes_fall_silent_too_and_are_no_second_probe_of_heat() {
     };
     farm.progress(
         &PileId::new("2026-03"),
-        Progress { at: At(0), required: None, met_at: None, qualified: false, spots: vec![spot] },
+        Progress {
+            at: At(0),
+            required: None,
+            met_at: None,
+            qualified: false,
+            verified: true,
+            spots: vec![spot],
+        },
     );
     let found = play(&mut farm, "00:01..01:00 k1 k9 m1 plug\n01:01..03:30 k9");
     assert_eq!(

@@ -56,3 +56,23 @@ fn where_no_standard_asks_for_heat_it_is_only_a_note() {
         &["2d01:00 FellOutEarly pile opened note"],
     );
 }
+
+#[test]
+fn a_pile_that_came_back_after_watering_was_dry_and_is_not_finished() {
+    // Qualified and more than three weeks old at 112 F: finished. It is watered, and comes back.
+    let told = |entry: &str, back: &str| {
+        let script = format!(
+            "0d00:00..1d00:00/1h heart 60F..140F\n1d01:00..6d00:00/1h heart 140F\n6d00:00 met\n6d00:00 qualified heart
+             6d01:00..22d00:00/1h heart 140F..112F\n22d00:00 {entry}
+             22d01:00..23d00:00/1h heart 112F..{back}\n23d01:00..35d00:00/1h heart {back}"
+        );
+        let found = play(Method::AeratedStatic, &script);
+        let late = found.iter().filter(|f| f.kind == Kind::FellOutEarly && f.at > instant("21d00:00"));
+        late.map(text).collect::<Vec<_>>()
+    };
+    let opened = "22d21:00 FellOutEarly pile opened note";
+    // What it says holds for a week after the last reading within two days of watering.
+    assert_eq!(told("watered", "124F"), [opened, "32d00:00 FellOutEarly pile closed note"]);
+    assert_eq!(told("watered", "122F"), [""; 0]);
+    assert_eq!(told("aeration", "124F"), [""; 0]);
+}

@@ -44,3 +44,19 @@ fn a_rebound_after_watering_says_that_it_was_dry() {
         &["4d06:00 Qualified pile opened act", "29d00:00 ReadyToMove pile opened act"],
     );
 }
+
+#[test]
+fn a_verdict_by_figures_from_memory_says_so() {
+    let others = "4d07:00 give-up toe\n4d07:00 give-up south-side\n";
+    let cooling = format!("{HOT} {others} 15d01:00..30d00:00/1h heart 131F..110F\n");
+    for (script, from_memory) in [(cooling.clone(), false), (format!("0d01:00 from-memory\n{cooling}"), true)]
+    {
+        let found = play(Method::AeratedStatic, &script);
+        let told: Vec<(Kind, bool)> = found
+            .iter()
+            .filter(|finding| matches!(finding.kind, Kind::Qualified | Kind::ReadyToMove))
+            .map(|finding| (finding.kind, finding.figures.from_memory))
+            .collect();
+        assert_eq!(told, [(Kind::Qualified, from_memory), (Kind::ReadyToMove, from_memory)]);
+    }
+}
