@@ -15,6 +15,7 @@ use super::chart::chart;
 use super::document::{Block, Document, Table};
 use super::facts::Facts;
 use super::words;
+use crate::mix::asked::{self, QUESTIONS};
 use crate::model::entry::{Entry, Event};
 use crate::model::recipe::{FigureRecord, RecipeRecord};
 use crate::recorder::facts::in_force;
@@ -125,6 +126,7 @@ fn feedstocks(facts: &Facts, document: &mut Document) {
             lines.push(format!("Recipe: {cn}{moisture}by {how} ({}).", by(facts, entry)));
         }
     }
+    usual_questions(facts, &mut lines);
     let cn = facts.record.initial_cn.map_or("is not recorded".to_owned(), |cn| format!("is {cn}:1"));
     lines.push(format!("The initial carbon to nitrogen ratio that the verdicts use {cn}."));
     for entry in in_force(&facts.entries) {
@@ -134,6 +136,23 @@ fn feedstocks(facts: &Facts, document: &mut Document) {
         }
     }
     document.list(lines);
+}
+
+/// What was answered about things from outside; a yes has a line of its own.
+fn usual_questions(facts: &Facts, lines: &mut Vec<String>) {
+    let mut told = false;
+    for entry in in_force(&facts.entries) {
+        let Some(answers) = asked::answers(&entry.entry.event) else { continue };
+        told = true;
+        let said = asked::in_words(&entry.entry.event);
+        lines.push(format!("The usual questions: {said} ({}).", by(facts, entry)));
+        let held = QUESTIONS.iter().zip(answers).filter(|(_, answer)| *answer == Some("yes"));
+        lines.extend(held.map(|(question, _)| question.if_yes.to_owned()));
+    }
+    if !told {
+        let names = QUESTIONS.map(|question| question.name).join(", ");
+        lines.push(format!("Whether there was any of these in it has no answer here: {names}."));
+    }
 }
 
 /// How the recipe was computed, with the range that the spread of its feedstocks gives.
