@@ -127,7 +127,10 @@ fn feedstocks(facts: &Facts, document: &mut Document) {
         }
     }
     usual_questions(facts, &mut lines);
-    let cn = facts.record.initial_cn.map_or("is not recorded".to_owned(), |cn| format!("is {cn}:1"));
+    let cn = facts
+        .record
+        .initial_cn
+        .map_or("is not recorded".to_owned(), |cn| format!("is {}:1", words::ratio(cn)));
     lines.push(format!("The initial carbon to nitrogen ratio that the verdicts use {cn}."));
     for entry in in_force(&facts.entries) {
         if let Event::MaterialAdded { what } = &entry.entry.event {
@@ -163,16 +166,26 @@ fn computed(recipe: &RecipeRecord) -> String {
         .parts
         .iter()
         .flat_map(|part| [&part.nitrogen, &part.cn, &part.moisture])
-        .map(|figure| figure.from.as_str())
+        .map(|figure| match figure.from.as_str() {
+            "lab" => "a laboratory",
+            "table" => "table values (NRAES-54, as a public table gives them)",
+            "handbook" => "table values (NRAES-54, from memory)",
+            "practice" => "common practice",
+            "computed" => "computed from the others",
+            other => other,
+        })
         .collect();
     from.sort_unstable();
     from.dedup();
+    let water = match recipe.water_lb {
+        none if none < 0.5 => "no water".to_owned(),
+        pounds => format!("{pounds:.0} lb of water"),
+    };
     format!(
-        "Recipe: C:N {} to 1 and moisture {} %, with {:.0} lb of water added; computed by masses of carbon, nitrogen and \
+        "Recipe: C:N {} to 1 and moisture {} %, with {water} added; computed by masses of carbon, nitrogen and \
          water from the feedstocks above when the pile was entered. Where their figures come from: {}.",
         range(&recipe.cn),
         range(&recipe.moisture),
-        recipe.water_lb,
         from.join(", ")
     )
 }
