@@ -15,6 +15,7 @@ import subprocess
 import sys
 import time
 import urllib.request
+from urllib.parse import urlencode
 
 from playwright.sync_api import sync_playwright
 
@@ -70,6 +71,10 @@ def pages():
     shown += [("pile-two-days", f"/piles/{first}?range=3d"), ("log", f"/piles/{first}/log")]
     shown += [("noticed", f"/piles/{last}/incidents"), ("write", f"/piles/{first}/write")]
     shown += [(what, f"/piles/{first}/write/{what}") for what in ("reading", "check")]
+    mix = urlencode({"what": "horse-manure=3yd3 Tansy Ford stables\nhen-manure=10buckets\nleaves", "make": "8yd3", "bay": "9yd3"})
+    beds = urlencode({"beds": "north-4 100x4 1 2027-05-15\ntomatoes 2400 1 2027-06-20", "from": "2027-03-01"})
+    shown += [("mix", f"/mix?{mix}"), ("mix-card", f"/mix?{mix}&card=yes"), ("season", f"/season?{beds}")]
+    shown += [("record", f"/piles/{first}/record")]
     return shown + [("place", f"/piles/{first}/place"), ("start", "/start"), ("pair", "/pair")]
 
 

@@ -12,6 +12,7 @@ import pathlib
 import re
 import shutil
 import sys
+from urllib.parse import urlencode
 
 import axe_playwright_python
 from playwright.sync_api import expect, sync_playwright
@@ -154,6 +155,21 @@ def way(page):
     for name, path in (("probes", "/probes"), ("refused", "/refused"), ("outbox", "/outbox"), ("about", "/about")):
         page.goto(address + path)
         look(page, name)
+    mix = urlencode({"what": "horse-manure=3yd3 Tansy Ford stables\nhen-manure=10buckets\nleaves", "make": "8yd3", "bay": "9yd3"})
+    beds = urlencode({"beds": "north-4 100x4 1 2027-05-15\ntomatoes 2400 1 2027-06-20", "from": "2027-03-01"})
+    for name, path, text in (
+        ("mix", f"/mix?{mix}", "C:N 30"),
+        ("mix-card", f"/mix?{mix}&card=yes", "layers, each of them"),
+        ("season", f"/season?{beds}", "8.6 cubic yards wanted"),
+        ("record", f"/piles/{pile}/record", "What is in it"),
+        ("asked", f"/piles/{pile}/write/asked", "treated, painted or glued"),
+    ):
+        page.goto(address + path)
+        expect(page.get_by_text(text).first).to_be_visible()
+        look(page, name)
+    # The chart is drawn: its parts stand side by side.
+    page.goto(f"{address}/piles/{pile}/record")
+    assert page.locator(".record svg > text").count() > 3
     assert not errors, errors
 
     # A page is asked for with its style, its script and its live view, and nothing outside.

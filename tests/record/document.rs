@@ -68,6 +68,12 @@ fn every_fact_on_paper_is_the_judges() {
         }
     }
     let html = std::fs::read_to_string(folder.join("record.html")).unwrap();
+    // An element of the drawing that is not ended holds all that follow, and a browser draws none of them.
+    for element in ["line", "polyline", "text", "circle", "rect"] {
+        let (begun, ended) = (format!("<{element} "), format!("</{element}>"));
+        let count = html.matches(&begun).count();
+        assert!(count > 0 && count == html.matches(&ended).count(), "{element}: {count} are begun");
+    }
     for spot in judgement.verdicts.iter().flat_map(|verdict| &verdict.spots) {
         assert!(html.contains(&exactly(spot.qualified_at.unwrap())), "{spot:?}");
     }

@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 
 use super::{Failure, Outcome, WRONG_USE, print};
 use crate::mix::amount::{Sizes, buckets};
+use crate::mix::asked::QUESTIONS;
 use crate::mix::recipe::{Range, Recipe};
 use crate::mix::request::{CN, MOISTURE, Plan, Request};
 use crate::mix::table::{self, Figure, Table};
@@ -106,6 +107,11 @@ fn in_words(plan: &Plan) -> String {
     for question in advice::questions(&plan.recipe) {
         let _ = writeln!(out, "- {question}");
     }
+    let no = QUESTIONS.map(|question| format!("{}=no", question.key)).join(" ");
+    let _ = writeln!(
+        out,
+        "The answers (no, yes or unknown) are kept with:\n  heapward pile enter PILE asked {no}"
+    );
     let lines: Vec<String> = plan.lines().iter().map(|line| format!("--mix {}", quoted(line))).collect();
     let _ = writeln!(
         out,

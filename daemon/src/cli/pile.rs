@@ -89,7 +89,7 @@ enum PileCommand {
     },
     /// The pile was used: which bed, when, how much, for what; raw manure has its dates of harvest
     Used(UsedArgs),
-    /// Anything else that happened: covered, aeration-changed, check, calibration, probe-removed, note
+    /// Anything else that happened: covered, aeration-changed, check, calibration, probe-removed, asked, note
     Enter {
         pile: String,
         event: String,
@@ -221,11 +221,13 @@ pub fn run(args: &PileArgs) -> Outcome {
         body.insert("event".to_owned(), json!(event));
         body.insert("figures".to_owned(), figures);
         let done = reach.writer()?.post(&["v1", "piles", pile, "entries"], &Value::Object(body))?;
-        print(&show::entered(&done))
+        print(&show::entered(&here(reach, done)?))
     };
     match &args.command {
-        PileCommand::List => print(&show::piles(&reach.reader()?.get(&["v1", "piles"], &[])?)),
-        PileCommand::Show { pile } => print(&show::pile(&reach.reader()?.get(&["v1", "piles", pile], &[])?)),
+        PileCommand::List => print(&show::piles(&here(reach, reach.reader()?.get(&["v1", "piles"], &[])?)?)),
+        PileCommand::Show { pile } => {
+            print(&show::pile(&here(reach, reach.reader()?.get(&["v1", "piles", pile], &[])?)?))
+        }
         PileCommand::New(new) => new_pile(reach, new),
         PileCommand::Place(place) => place_probe(reach, place),
         PileCommand::Reading { pile, spot, value, entry } => {
@@ -237,7 +239,7 @@ pub fn run(args: &PileArgs) -> Outcome {
                 ("unit".to_owned(), json!(unit)),
             ]);
             let done = reach.writer()?.post(&["v1", "piles", pile, "readings"], &Value::Object(body))?;
-            print(&show::entered(&done))
+            print(&show::entered(&here(reach, done)?))
         }
         PileCommand::Turned { pile, entry } => enter(pile, "turned", json!({}), entry),
         PileCommand::Watered { pile, litres, entry } => {
@@ -285,6 +287,14 @@ pub fn run(args: &PileArgs) -> Outcome {
     }
 }
 
+/// An answer with its instants on the farm's clock; what is for programs comes from the API.
+fn here(reach: &Reach, mut answer: Value) -> Result<Value, Failure> {
+    let about = reach.reader()?.get(&["v1", "about"], &[])?;
+    let zone = about.get("timezone").and_then(Value::as_str).and_then(|name| name.parse().ok());
+    show::on_the_clock_of(zone.unwrap_or(chrono_tz::UTC), &mut answer);
+    Ok(answer)
+}
+
 fn new_pile(reach: &Reach, new: &NewArgs) -> Outcome {
     let mut body = Map::new();
     body.insert("pile".to_owned(), json!(new.pile));
@@ -309,7 +319,7 @@ fn new_pile(reach: &Reach, new: &NewArgs) -> Outcome {
     let spot = new.spots.first().and_then(|spot| spot.split(':').next()).unwrap_or("SPOT");
     print(&format!(
         "{}\nStick the probes in and say where each one is:\n  heapward pile place {} PROBE {spot}\n",
-        show::pile(&made),
+        show::pile(&here(reach, made)?),
         new.pile
     ))
 }
@@ -323,7 +333,7 @@ fn place_probe(reach: &Reach, place: &PlaceArgs) -> Outcome {
     put(&mut body, "every", place.every.as_ref());
     put(&mut body, "by", place.by.as_ref());
     let made = reach.writer()?.post(&["v1", "piles", &place.pile, "placements"], &Value::Object(body))?;
-    print(&show::pile(&made))
+    print(&show::pile(&here(reach, made)?))
 }
 
 fn log(reach: &Reach, pile: &str) -> Outcome {
@@ -331,9 +341,10 @@ fn log(reach: &Reach, pile: &str) -> Outcome {
     let mut query = Vec::new();
     loop {
         let page = client.get(&["v1", "piles", pile, "entries"], &query)?;
-        print(&show::entries(&page))?;
-        match page.get("next").and_then(Value::as_str) {
-            Some(next) => query = vec![("after", next.to_owned())],
+        let next = page.get("next").and_then(Value::as_str).map(str::to_owned);
+        print(&show::entries(&here(reach, page)?))?;
+        match next {
+            Some(next) => query = vec![("after", next)],
             None => return Ok(()),
         }
     }

@@ -9,6 +9,7 @@ use heapward_rules::units::{At, Span};
 use super::problem::{Problem, shown};
 use crate::after::maturity;
 use crate::limits::{ENTRY_AHEAD_MAX, FIELD_CHARS_MAX, NAME_CHARS_MAX, NOTE_BYTES_MAX, SPOTS_MAX};
+use crate::mix::asked;
 use crate::model::entry::{Event, NewEntry};
 use crate::model::pile::{PileRecord, PlacementRecord};
 
@@ -181,6 +182,7 @@ fn event(event: &Event) -> Checked {
             number("moisture_percent", *moisture_percent, 0.0, 100.0)?;
             needed("how", how)
         }
+        Event::Asked { .. } => asked::check(event).map_err(Problem::bad),
         Event::MaterialAdded { what } => text("what", what),
         Event::SpotGivenUp { spot, reason } => {
             text("spot", spot)?;

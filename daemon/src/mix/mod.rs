@@ -6,6 +6,7 @@
 
 pub mod advice;
 pub mod amount;
+pub mod asked;
 pub mod card;
 pub mod recipe;
 pub mod request;

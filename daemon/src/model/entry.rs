@@ -23,6 +23,20 @@ pub enum Event {
         moisture_percent: Option<f64>,
         how: String,
     },
+    /// The usual questions about what came from outside: was there any of it? Each `no`, `yes` or `unknown`.
+    Asked {
+        /// One that survives composting: aminopyralid, clopyralid, picloram.
+        #[serde(default)]
+        herbicide: Option<String>,
+        /// Paper with glossy or coloured print.
+        #[serde(default)]
+        glossy_paper: Option<String>,
+        #[serde(default)]
+        sewage_sludge: Option<String>,
+        /// Treated, painted or glued.
+        #[serde(default)]
+        treated_wood: Option<String>,
+    },
     Turned,
     MaterialAdded {
         what: String,

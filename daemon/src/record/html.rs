@@ -15,9 +15,15 @@ th, td { text-align: left; vertical-align: top; padding: .15rem .5rem .15rem 0; 
 thead th { border-bottom: 1px solid #000; } tbody tr { border-bottom: 1px solid #bbb; break-inside: avoid; }
 .number { text-align: right; } .gone { text-decoration: line-through; color: #555; }
 dl { display: grid; grid-template-columns: max-content 1fr; gap: 0 1rem; } dt { font-weight: 600; } dd { margin: 0; }
-svg { width: 100%; height: auto; } ul { margin: .3rem 0; padding-left: 1.1rem; }
+.wide { overflow-x: auto; } svg { width: 100%; min-width: 30rem; height: auto; } ul { margin: .3rem 0; padding-left: 1.1rem; }
 .sign { display: grid; grid-template-columns: repeat(3, 1fr); gap: 1.5rem; margin-top: 3rem; break-inside: avoid; }
 .sign p { border-top: 1px solid #000; font-size: .85rem; }
+@media screen and (max-width: 599px) {
+  thead { position: absolute; clip-path: inset(50%); width: 1px; height: 1px; overflow: hidden; }
+  tr, td { display: block; } td, .number { text-align: left; } td[data-head]::before { content: attr(data-head) ': '; }
+  td:empty { display: none; } dl, .sign { grid-template-columns: 1fr; } dd { margin: 0 0 .3rem; }
+}
+@media print { svg { min-width: 0; } }
 ";
 
 /// Width of the chart in points: that of the text on paper.
@@ -63,13 +69,13 @@ fn block(block: &Block) -> Markup {
 
 fn table(table: &Table) -> Markup {
     html! {
-        table {
+        table.lines {
             thead { tr { @for column in &table.columns { th.number[column.is_number] { (column.title) } } } }
             tbody {
                 @for row in &table.rows {
                     tr.gone[row.is_gone] {
                         @for (cell, column) in row.cells.iter().zip(&table.columns) {
-                            td.number[column.is_number] { (cell) }
+                            td.number[column.is_number] data-head=(column.title) { (cell) }
                         }
                     }
                 }
@@ -81,28 +87,29 @@ fn table(table: &Table) -> Markup {
 fn chart(chart: &Chart) -> Markup {
     let height = chart.height();
     html! {
-        svg viewBox=(format!("0 0 {CHART_WIDTH} {height}")) role="img"
+        div.wide tabindex="0" role="region" aria-label="Chart of the temperatures" { svg viewBox=(format!("0 0 {CHART_WIDTH} {height}")) role="img"
             aria-label="Temperatures of each spot over time; the same figures stand in the tables and in hours.csv" {
             @for op in chart.ops(CHART_WIDTH, height) { (drawn(&op)) }
-        }
+        } }
     }
 }
 
+/// Elements of SVG are always ended: without that each would hold all that follow, and nothing would be drawn.
 fn drawn(op: &Op) -> Markup {
     html! {
         @match op {
             Op::Line { from, to, thick, gray, dashed } => {
                 line x1=(place(from.0)) y1=(place(from.1)) x2=(place(to.0)) y2=(place(to.1)) stroke=(shade(*gray))
-                    stroke-width=(thick) stroke-dasharray=[dashed.then_some("2.5 2")];
+                    stroke-width=(thick) stroke-dasharray=[dashed.then_some("2.5 2")] {}
             }
             Op::Trail { points, thick } => {
-                polyline points=(trail(points)) fill="none" stroke="#000" stroke-width=(thick) stroke-linejoin="round";
+                polyline points=(trail(points)) fill="none" stroke="#000" stroke-width=(thick) stroke-linejoin="round" {}
             }
             Op::Fill { corners: [left, top, right, bottom], gray } => {
-                rect x=(place(*left)) y=(place(*top)) width=(place(right - left)) height=(place(bottom - top)) fill=(shade(*gray));
+                rect x=(place(*left)) y=(place(*top)) width=(place(right - left)) height=(place(bottom - top)) fill=(shade(*gray)) {}
             }
             Op::Ring { at, radius } => {
-                circle cx=(place(at.0)) cy=(place(at.1)) r=(radius) fill="#fff" stroke="#000" stroke-width="0.7";
+                circle cx=(place(at.0)) cy=(place(at.1)) r=(radius) fill="#fff" stroke="#000" stroke-width="0.7" {}
             }
             Op::Text { at, size, anchor, text } => {
                 text x=(place(at.0)) y=(place(at.1)) font-size=(size) text-anchor=(word(*anchor)) { (text) }

@@ -65,6 +65,11 @@ impl Farm {
     }
 }
 
+/// `36.37`: to the hundredth; the exact one stands in pile.toml.
+pub(super) fn ratio(cn: f64) -> String {
+    ((cn * 100.0).round() / 100.0).to_string()
+}
+
 /// `72 h 05 min 10 s`: to the second, cut off, so that 71 h 59 min 59 s never reads as 72 h.
 pub(super) fn counted(span: Span) -> String {
     let seconds = span.0.max(0) / 1_000;
@@ -101,7 +106,7 @@ pub(super) fn verdict(facts: &Facts, verdict: &Verdict) -> String {
         Status::TemperatureMet => format!(
             "Pile {pile} is not qualified under {clause}: it was hot enough for long enough on {at}, but the initial \
              carbon to nitrogen ratio is {}.",
-            facts.record.initial_cn.map_or("not recorded".to_owned(), |cn| format!("{cn}:1"))
+            facts.record.initial_cn.map_or("not recorded".to_owned(), |cn| format!("{}:1", ratio(cn)))
         ),
         Status::Running => {
             format!("Pile {pile} is not qualified yet under {clause}: {}, still counting.", progress(verdict))
@@ -130,6 +135,9 @@ fn progress(verdict: &Verdict) -> String {
         0 => String::new(),
         turns => format!(" and {} of {turns} turns", run.map_or(0, |run| run.turns)),
     };
+    if run.is_none_or(|run| run.counted == Span::ZERO) {
+        return format!("nothing of {}{turns} is proven at {holder}, which holds it up", required.time);
+    }
     format!("{proven} of {}{turns} are proven at {holder}, which holds it up", required.time)
 }
 

@@ -66,6 +66,8 @@ struct Shape {
 
 /// Amounts below this are rounding.
 const DUST_YD3: f64 = 1e-9;
+/// How often what is late is given its place before the rest.
+const ROUNDS_MAX: usize = 8;
 /// A season is looked at this far back; farther, a plan is a dream.
 const BACK_DAYS_MAX: i64 = 2_000;
 
@@ -78,35 +80,68 @@ pub fn schedule(plan: &Plan) -> Schedule {
         empty: plan.days_to_fork(plan.pile_yd3 * (1.0 - plan.loss / 2.0)),
         cure: plan.curing_days,
     };
+    let mut late = vec![false; wants.len()];
+    let mut best = placed(plan, &wants, shape, &mut late);
+    for _ in 0..ROUNDS_MAX {
+        let known = late.iter().filter(|late| **late).count();
+        let next = placed(plan, &wants, shape, &mut late);
+        if worst(&next) < worst(&best) {
+            best = next;
+        }
+        if late.iter().filter(|late| **late).count() == known {
+            break;
+        }
+    }
+    best.sort_by_key(|build| (build.start, build.bay));
+    Schedule {
+        wanted_yd3: plan.beds.iter().map(|bed| bed.cubic_yards).sum(),
+        latest: latest_starts(plan, shape),
+        builds: best,
+    }
+}
+
+/// The most days of lateness, and their sum.
+fn worst(builds: &[Build]) -> (i64, i64) {
+    let days = || builds.iter().map(|build| build.late_days);
+    (days().max().unwrap_or(0), days().sum())
+}
+
+/// Piles in bays. What is marked as late takes bays and hands first, as soon as it can; everything else is started as late
+/// as it can be. What turns out to be late too is put where there is room, and marked.
+fn placed(plan: &Plan, wants: &[Want], shape: Shape, late: &mut [bool]) -> Vec<Build> {
     let mut calendar = Calendar { bays: vec![Vec::new(); plan.bays as usize], hands: Vec::new() };
     let from = plan.from.number();
     let mut builds = Vec::new();
-    let mut late = Vec::new();
-    for want in wants.iter().rev() {
-        let latest = want.by.number() - shape.length();
-        match (from..=latest).rev().find_map(|start| Some((start, calendar.bay_for(start, shape)?))) {
-            Some((start, bay)) => {
-                calendar.take(start, bay, shape);
-                builds.extend(build(want, start, bay, shape));
-            }
-            None => late.push(want),
-        }
-    }
-    // What can't be in time is started as soon as there is room, the earliest wanted first.
-    for want in late.into_iter().rev() {
+    let soon = |want: &Want, calendar: &mut Calendar, builds: &mut Vec<Build>| {
         let found =
             (from..from + BACK_DAYS_MAX).find_map(|start| Some((start, calendar.bay_for(start, shape)?)));
         if let Some((start, bay)) = found {
             calendar.take(start, bay, shape);
             builds.extend(build(want, start, bay, shape));
         }
+    };
+    // The earliest wanted first.
+    for (want, _) in wants.iter().zip(late.iter()).filter(|(_, late)| **late) {
+        soon(want, &mut calendar, &mut builds);
     }
-    builds.sort_by_key(|build| (build.start, build.bay));
-    Schedule {
-        wanted_yd3: plan.beds.iter().map(|bed| bed.cubic_yards).sum(),
-        latest: latest_starts(plan, shape),
-        builds,
+    let mut left = Vec::new();
+    for (want, late) in wants.iter().zip(late.iter_mut()).rev().filter(|(_, late)| !**late) {
+        let latest = want.by.number() - shape.length();
+        match (from..=latest).rev().find_map(|start| Some((start, calendar.bay_for(start, shape)?))) {
+            Some((start, bay)) => {
+                calendar.take(start, bay, shape);
+                builds.extend(build(want, start, bay, shape));
+            }
+            None => {
+                *late = true;
+                left.push(want);
+            }
+        }
     }
+    for want in left.into_iter().rev() {
+        soon(want, &mut calendar, &mut builds);
+    }
+    builds
 }
 
 /// Splits what the beds want into piles, each wanted by the date of its first bed.
@@ -286,6 +321,18 @@ mod tests {
         assert_eq!(builds, ["2026-03-01 2026-03-03 2026-04-02 2026-05-17 bay 1 bed-0 late 16"]);
         let schedule = schedule(&plan(&[(3.0, "2026-05-01")], 1));
         assert_eq!(schedule.latest[0].start, Date::parse("2026-02-13"));
+    }
+
+    #[test]
+    fn what_is_late_does_not_wait_for_what_has_time() {
+        let builds = lines(&plan(&[(1.0, "2026-05-01"), (7.0, "2026-06-10")], 1));
+        assert_eq!(
+            builds,
+            [
+                "2026-03-01 2026-03-03 2026-04-02 2026-05-17 bay 1 bed-0+bed-1 late 16",
+                "2026-04-04 2026-04-06 2026-05-06 2026-06-20 bay 1 bed-1 late 10"
+            ]
+        );
     }
 
     #[test]

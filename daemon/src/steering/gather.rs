@@ -8,6 +8,7 @@ use heapward_rules::units::{At, Celsius, Span};
 use super::{Known, SpotNow};
 use crate::model::entry::{Entry, Event};
 use crate::model::pile::PileRecord;
+use crate::model::reading::parse_unit;
 use crate::model::words::parse_zone;
 use crate::recorder::all_entries;
 use crate::recorder::facts::in_force;
@@ -25,7 +26,8 @@ pub fn gather(reader: &Reader, pile: &PileRecord, now: At) -> Result<Known, Stor
     let mut spots = Vec::new();
     let heats = pile.spots.iter().filter(|spot| parse_zone(&spot.zone).is_some_and(Zone::has_to_heat));
     for spot in heats {
-        if let Some(mean) = mean(reader, pile, &spot.name, now - MEAN_OVER, now)? {
+        let by_hand = || read_by_hand(&entries, &spot.name, now);
+        if let Some(mean) = mean(reader, pile, &spot.name, now - MEAN_OVER, now)?.or_else(by_hand) {
             let before = mean_before(reader, pile, &spot.name, now)?;
             spots.push(SpotNow { name: spot.name.clone(), now: mean, day_before: before });
         }
@@ -62,6 +64,18 @@ fn mean_before(
     now: At,
 ) -> Result<Option<Celsius>, StoreError> {
     mean(reader, pile, spot, now - DAY - MEAN_OVER, now - DAY)
+}
+
+/// The newest reading of a thermometer at a spot that no probe speaks for.
+fn read_by_hand(entries: &[Entry], spot: &str, now: At) -> Option<Celsius> {
+    let read = in_force(entries).filter_map(|entry| match &entry.entry.event {
+        Event::HandReading { spot: there, value, unit } if there == spot => {
+            Some((At(entry.entry.at_ms), reported_c(*value, parse_unit(unit)?)?))
+        }
+        _ => None,
+    });
+    let recent = read.filter(|(at, _)| *at <= now && *at > now - MEAN_OVER);
+    recent.max_by_key(|(at, _)| *at).map(|(_, c)| c)
 }
 
 /// Mean of the probes at a spot, calibrated.

@@ -2,7 +2,24 @@
 
 use std::fmt::Write as _;
 
+use chrono_tz::Tz;
 use serde_json::Value;
+
+use crate::model::time::{local, parse_rfc3339};
+
+/// Writes every instant as `Fri 1 May 2026, 11:00`, on the farm's clock.
+pub(super) fn on_the_clock_of(zone: Tz, answer: &mut Value) {
+    match answer {
+        Value::String(text) => {
+            if let Some(at) = parse_rfc3339(text) {
+                *text = local(at, zone).format("%a %-d %b %Y, %H:%M").to_string();
+            }
+        }
+        Value::Array(items) => items.iter_mut().for_each(|item| on_the_clock_of(zone, item)),
+        Value::Object(members) => members.values_mut().for_each(|member| on_the_clock_of(zone, member)),
+        _ => {}
+    }
+}
 
 /// One line per pile and verdict.
 pub(super) fn piles(list: &Value) -> String {
@@ -106,11 +123,9 @@ fn stage_line(pile: &Value) -> String {
 }
 
 fn verdict_line(verdict: &Value) -> String {
-    let at = verdict["at"].as_str().map(|at| format!(" at {at}")).unwrap_or_default();
-    let held = verdict["held_up_by"].as_str().map(|spot| format!(", decided by {spot}")).unwrap_or_default();
     let cautions: Vec<String> = items(&verdict["cautions"]).map(plain).collect();
     let cautions = if cautions.is_empty() { String::new() } else { format!(" ({})", cautions.join(", ")) };
-    format!("{}: {}{at}{held}{cautions}", plain(&verdict["standard"]), plain(&verdict["status"]))
+    format!("{}: {}{cautions}", plain(&verdict["standard"]), plain(&verdict["sentence"]))
 }
 
 /// What was written into the log.
@@ -173,7 +188,7 @@ mod tests {
 
     #[test]
     fn a_pile_as_it_is_shown() {
-        let answer = json!({
+        let mut answer = json!({
             "pile": "2026-03", "bay": "1", "method": "aerated-static", "material": "manure",
             "built": "2026-05-01T15:00:00.000Z",
             "spots": [{ "name": "core-north", "zone": "core", "depth_in": 24.0 }, { "name": "toe", "zone": "base" }],
@@ -183,18 +198,20 @@ mod tests {
             ],
             "verdicts": [{
                 "standard": "us-organic", "status": "running", "at": null, "held_up_by": "toe",
+                "sentence": "41 h of 72 h proven and counting; toe holds it up.",
                 "cautions": ["unit-unconfirmed:toe"],
             }],
             "open": [{ "kind": "overheating", "opened": "2026-05-03T00:00:00.000Z", "spot": "core-north" }],
         });
         let wanted = "\
 2026-03 in bay 1
-  us-organic: running, decided by toe (unit-unconfirmed:toe)
-  open since 2026-05-03T00:00:00.000Z: overheating at core-north
-  aerated-static of manure material, built 2026-05-01T15:00:00.000Z
-  core-north     core, 24 in deep: k1 since 2026-05-01T15:30:00.000Z
+  us-organic: 41 h of 72 h proven and counting; toe holds it up. (unit-unconfirmed:toe)
+  open since Sat 2 May 2026, 20:00: overheating at core-north
+  aerated-static of manure material, built Fri 1 May 2026, 11:00
+  core-north     core, 24 in deep: k1 since Fri 1 May 2026, 11:30
   toe            base: no probe
 ";
+        on_the_clock_of(chrono_tz::America::New_York, &mut answer);
         assert_eq!(pile(&answer), wanted);
     }
 

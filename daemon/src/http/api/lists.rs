@@ -17,6 +17,7 @@ use crate::http::house::{House, RefusedMessages};
 use crate::http::params::{Behind, Page, Params, instant};
 use crate::http::problem::Problem;
 use crate::http::receipts::Receipts;
+use crate::http::words::Style;
 use crate::model::reading::{quantity_word, unit_word};
 use crate::recorder::PileView;
 use crate::store::{IncidentFilter, Latest, Reader};
@@ -41,9 +42,10 @@ pub(super) async fn verdicts(
 ) -> Result<Response, Problem> {
     let (view, page) = asked(&house, &pile, &mut params)?;
     let key = |one: &heapward_rules::verdict::Verdict| one.standard.to_string();
+    let style = Style::of(&house.app.config);
     let mut verdicts = view.judgement.verdicts.clone();
     verdicts.sort_by_key(key);
-    Ok(answer(&behind(verdicts, &page, key, shape::verdict)))
+    Ok(answer(&behind(verdicts, &page, key, |one| shape::verdict(one, style))))
 }
 
 pub(super) async fn spots(

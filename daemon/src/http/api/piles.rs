@@ -64,7 +64,9 @@ pub(super) async fn list(State(house): State<Arc<House>>, mut params: Params) ->
     params.done("limit, after")?;
     let mut views = house.app.handle.views();
     views.retain(|view| page.after.as_ref().is_none_or(|after| view.pile.id > *after));
-    let list = List::of(views, page.limit, |view| view.pile.id.clone(), |view| shape::judged_pile(view));
+    let style = Style::of(&house.app.config);
+    let list =
+        List::of(views, page.limit, |view| view.pile.id.clone(), |view| shape::judged_pile(view, style));
     Ok(json(&list))
 }
 
@@ -75,7 +77,7 @@ pub(super) async fn one(
 ) -> Result<Response, Problem> {
     params.done("none")?;
     let view = house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
-    Ok(json(&shape::judged_pile(&view)))
+    Ok(json(&shape::judged_pile(&view, Style::of(&house.app.config))))
 }
 
 /// Advice on water and air, in sentences and figures.

@@ -73,7 +73,8 @@ const SHAPES: [(&str, &str); 36] = [
     // What is judged.
     (
         "Verdict",
-        "standard:text verified:flag status:qualified|temperature-met|running|not-met|not-required at:time? held_up_by:name? \
+        "standard:text verified:flag status:qualified|temperature-met|running|not-met|not-required \
+         sentence:text at:time? held_up_by:name? \
          cautions:[text] required_ms:integer? required_turns:integer? spots:[SpotVerdict] breaks:[Break]",
     ),
     (
@@ -131,9 +132,14 @@ const LISTS: [&str; 10] = [
 ];
 
 /// What people may write into the log: the event, its figures, and what stands beside them.
-const ENTRIES: [(&str, &str); 17] = [
+const ENTRIES: [(&str, &str); 18] = [
     ("feedstock", "name:line class:plant|manure|animal|mixed|paper ~amount:line? ~source:line?"),
     ("recipe", "~initial_cn:1..1000? ~moisture_percent:0..100? how:line"),
+    (
+        "asked",
+        "~herbicide:no|yes|unknown? ~glossy_paper:no|yes|unknown? ~sewage_sludge:no|yes|unknown? \
+         ~treated_wood:no|yes|unknown?",
+    ),
     ("turned", ""),
     ("material-added", "what:line"),
     ("spot-given-up", "spot:name reason:line"),

@@ -114,14 +114,17 @@ pub(super) fn placement(record: &PlacementRecord) -> Placement {
 }
 
 /// The pile with what the judge says of it.
-pub(super) fn judged_pile(view: &PileView) -> Value {
+pub(super) fn judged_pile(view: &PileView, style: Style) -> Value {
     let mut shape = plain(&pile(&view.pile));
     if let Value::Object(members) = &mut shape {
         members.insert("stage".to_owned(), json!(view.after.stage.word()));
         members.insert("stage_since".to_owned(), json!(rfc3339(view.after.stage.since())));
         members.insert("uses".to_owned(), view.after.uses.iter().map(one_use).collect());
         members.insert("judged_to".to_owned(), Value::String(rfc3339(view.judged_to)));
-        members.insert("verdicts".to_owned(), view.judgement.verdicts.iter().map(verdict).collect());
+        members.insert(
+            "verdicts".to_owned(),
+            view.judgement.verdicts.iter().map(|one| verdict(one, style)).collect(),
+        );
         members.insert("readings".to_owned(), counts(&view.judgement.counts));
         members.insert("open".to_owned(), view.open.iter().map(finding).collect());
     }
@@ -168,11 +171,12 @@ fn one_use(one: &Use) -> Value {
 }
 
 /// As `heapward judge --json` prints it, with the open run and what the standard asks for.
-pub(super) fn verdict(verdict: &Verdict) -> Value {
+pub(super) fn verdict(verdict: &Verdict, style: Style) -> Value {
     json!({
         "standard": verdict.standard.as_str(),
         "verified": verdict.verified,
         "status": status_word(verdict.status),
+        "sentence": words::verdict::sentence(verdict, style),
         "at": time_or_null(verdict.at),
         "held_up_by": verdict.held_up_by.as_ref().map(SpotName::as_str),
         "cautions": verdict.cautions.iter().map(caution_word).collect::<Vec<_>>(),

@@ -17,6 +17,7 @@ use crate::http::params::Params;
 use crate::http::problem::Problem;
 use crate::http::words::Style;
 use crate::http::words::log::{LITRES_PER_GALLON, sentence};
+use crate::mix::asked::{self, QUESTIONS};
 use crate::model::entry::{Entry, Event};
 
 pub(super) async fn choose(
@@ -99,6 +100,12 @@ fn fill(values: &mut Values, event: &Event) -> &'static str {
             values.set("value", value.to_string());
             values.set("unit", unit);
             "reading"
+        }
+        Event::Asked { .. } => {
+            for (question, answer) in QUESTIONS.iter().zip(asked::answers(event).unwrap_or_default()) {
+                values.set(question.key, answer.unwrap_or_default());
+            }
+            "asked"
         }
         Event::Turned => "turned",
         Event::Watered { litres } => {

@@ -121,6 +121,7 @@ fn figures(plan: &Plan) -> Markup {
         p.aside { (advice::provenance(&plan.recipe)) }
         h2 { "Ask once" }
         ul { @for question in advice::questions(&plan.recipe) { li { (question) } } }
+        p.hint { "The answers are kept with the pile: \u{201c}Write down\u{201d}, \u{201c}Usual questions answered\u{201d}." }
     }
 }
 

@@ -35,7 +35,7 @@ pub(super) async fn shown(
             }
             a.touch href=(format!("/v1/piles/{pile}/history?format=csv")) { "Readings as CSV" }
         }
-        (written::body(&document))
+        div.record { (written::body(&document)) }
         p { a.touch href=(format!("/piles/{pile}")) { "Back to pile " (pile) } }
     };
     Ok(page(&house, &document.title, None, &main))

@@ -36,7 +36,7 @@ pub(super) struct Verb {
 const UNITS: Field =
     Field::Choice { key: "unit", label: "Unit", options: &[("F", "°F"), ("C", "°C")], needed: true };
 
-pub(super) const VERBS: [Verb; 14] = [
+pub(super) const VERBS: [Verb; 15] = [
     Verb {
         slug: "reading",
         link: "Read by hand",
@@ -112,6 +112,27 @@ pub(super) const VERBS: [Verb; 14] = [
             })
         },
         often: true,
+    },
+    Verb {
+        slug: "asked",
+        link: "Usual questions answered",
+        title: "The usual questions",
+        hint: "About everything that came from outside, each once. The record prints the answers.",
+        fields: &[
+            answer("herbicide", "Herbicide that survives composting on hay, straw, grass or feed"),
+            answer("glossy_paper", "Paper with glossy or coloured print"),
+            answer("sewage_sludge", "Sewage sludge, or anything made of it"),
+            answer("treated_wood", "Wood that was treated, painted or glued"),
+        ],
+        event: |params| {
+            Ok(Event::Asked {
+                herbicide: params.text("herbicide"),
+                glossy_paper: params.text("glossy_paper"),
+                sewage_sludge: params.text("sewage_sludge"),
+                treated_wood: params.text("treated_wood"),
+            })
+        },
+        often: false,
     },
     Verb {
         slug: "covered",
@@ -283,6 +304,15 @@ pub(super) const VERBS: [Verb; 14] = [
         often: false,
     },
 ];
+
+const fn answer(key: &'static str, label: &'static str) -> Field {
+    Field::Choice {
+        key,
+        label,
+        options: &[("no", "no"), ("yes", "yes"), ("unknown", "not known")],
+        needed: false,
+    }
+}
 
 fn seconds(params: &mut Params, key: &str) -> Result<Option<u32>, Problem> {
     let Some(minutes) = number(params, key)? else {

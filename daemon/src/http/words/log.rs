@@ -4,6 +4,7 @@ use heapward_rules::reading::Unit;
 
 use super::Style;
 use crate::after::maturity;
+use crate::mix::asked;
 use crate::model::entry::Event;
 use crate::model::reading::parse_unit;
 use crate::model::time::parse_rfc3339;
@@ -22,6 +23,7 @@ pub(crate) fn sentence(event: &Event, style: Style) -> String {
             let moisture = moisture_percent.map(|m| format!("moisture {m} %, ")).unwrap_or_default();
             format!("Recipe: {cn}{moisture}by {how}.")
         }
+        Event::Asked { .. } => format!("The usual questions: {}.", asked::in_words(event)),
         Event::Turned => "Turned.".to_owned(),
         Event::MaterialAdded { what } => format!("Fresh material added{}.", after(": ", what)),
         Event::SpotGivenUp { spot, reason } => format!("Spot {spot} given up: {reason}."),

@@ -106,7 +106,9 @@ pub(in crate::http) fn look(steering: &Steering, style: Style) -> String {
 
 pub(in crate::http) fn setting(timer: Timer) -> String {
     let minutes = |span: Span| {
+        // Nobody sets a timer finer than to the half minute.
         let seconds = span.0 / 1_000;
+        let seconds = if seconds < 60 { seconds } else { (seconds + 15) / 30 * 30 };
         match (seconds / 60, seconds % 60) {
             (0, seconds) => format!("{seconds} s"),
             (minutes, 0) => format!("{minutes} min"),

@@ -15,6 +15,7 @@ use super::chart::chart;
 use super::document::{Block, Document, Table};
 use super::facts::Facts;
 use super::words;
+use crate::mix::asked::{self, QUESTIONS};
 use crate::model::entry::{Entry, Event};
 use crate::model::recipe::{FigureRecord, RecipeRecord};
 use crate::recorder::facts::in_force;
@@ -125,7 +126,11 @@ fn feedstocks(facts: &Facts, document: &mut Document) {
             lines.push(format!("Recipe: {cn}{moisture}by {how} ({}).", by(facts, entry)));
         }
     }
-    let cn = facts.record.initial_cn.map_or("is not recorded".to_owned(), |cn| format!("is {cn}:1"));
+    usual_questions(facts, &mut lines);
+    let cn = facts
+        .record
+        .initial_cn
+        .map_or("is not recorded".to_owned(), |cn| format!("is {}:1", words::ratio(cn)));
     lines.push(format!("The initial carbon to nitrogen ratio that the verdicts use {cn}."));
     for entry in in_force(&facts.entries) {
         if let Event::MaterialAdded { what } = &entry.entry.event {
@@ -136,6 +141,23 @@ fn feedstocks(facts: &Facts, document: &mut Document) {
     document.list(lines);
 }
 
+/// What was answered about things from outside; a yes has a line of its own.
+fn usual_questions(facts: &Facts, lines: &mut Vec<String>) {
+    let mut told = false;
+    for entry in in_force(&facts.entries) {
+        let Some(answers) = asked::answers(&entry.entry.event) else { continue };
+        told = true;
+        let said = asked::in_words(&entry.entry.event);
+        lines.push(format!("The usual questions: {said} ({}).", by(facts, entry)));
+        let held = QUESTIONS.iter().zip(answers).filter(|(_, answer)| *answer == Some("yes"));
+        lines.extend(held.map(|(question, _)| question.if_yes.to_owned()));
+    }
+    if !told {
+        let names = QUESTIONS.map(|question| question.name).join(", ");
+        lines.push(format!("Whether there was any of these in it has no answer here: {names}."));
+    }
+}
+
 /// How the recipe was computed, with the range that the spread of its feedstocks gives.
 fn computed(recipe: &RecipeRecord) -> String {
     let range =
@@ -144,16 +166,26 @@ fn computed(recipe: &RecipeRecord) -> String {
         .parts
         .iter()
         .flat_map(|part| [&part.nitrogen, &part.cn, &part.moisture])
-        .map(|figure| figure.from.as_str())
+        .map(|figure| match figure.from.as_str() {
+            "lab" => "a laboratory",
+            "table" => "table values (NRAES-54, as a public table gives them)",
+            "handbook" => "table values (NRAES-54, from memory)",
+            "practice" => "common practice",
+            "computed" => "computed from the others",
+            other => other,
+        })
         .collect();
     from.sort_unstable();
     from.dedup();
+    let water = match recipe.water_lb {
+        none if none < 0.5 => "no water".to_owned(),
+        pounds => format!("{pounds:.0} lb of water"),
+    };
     format!(
-        "Recipe: C:N {} to 1 and moisture {} %, with {:.0} lb of water added; computed by masses of carbon, nitrogen and \
+        "Recipe: C:N {} to 1 and moisture {} %, with {water} added; computed by masses of carbon, nitrogen and \
          water from the feedstocks above when the pile was entered. Where their figures come from: {}.",
         range(&recipe.cn),
         range(&recipe.moisture),
-        recipe.water_lb,
         from.join(", ")
     )
 }
