@@ -4,6 +4,7 @@ pub mod after;
 pub mod cli;
 pub mod clock;
 pub mod config;
+pub mod copies;
 pub mod demo;
 pub mod disk;
 pub mod exchange;

@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use chrono::NaiveTime;
 use heapward_rules::units::Span;
 
 /// A standard is a page of text; anything longer is another file by mistake.
@@ -69,9 +70,9 @@ pub const MUTE_MAX: Span = Span::hours(24);
 /// Reminder of a harvest that is planned too early.
 pub const HARVEST_NOTICE: Span = Span::days(7);
 /// Good news for planning the day comes at this local time.
-pub const GOOD_NEWS_AT: chrono::NaiveTime = match chrono::NaiveTime::from_hms_opt(7, 30, 0) {
+pub const GOOD_NEWS_AT: NaiveTime = match NaiveTime::from_hms_opt(7, 30, 0) {
     Some(time) => time,
-    None => chrono::NaiveTime::MIN,
+    None => NaiveTime::MIN,
 };
 /// Ended incidents that still matter for pauses and flap detection.
 pub const INCIDENTS_RECENT: Span = Span::hours(72);
@@ -429,6 +430,19 @@ pub const BACKUP_ROWS_PER_COMMIT: usize = 256;
 pub const BACKUP_TRIES: u32 = 5;
 /// An older backup is spoken of: what a pile has proven by then takes a month to prove again.
 pub const BACKUP_OLD: Span = Span::days(30);
+/// When the nightly copy is made: after the store has sealed the day at midnight, before anybody looks.
+pub const BACKUP_AT: NaiveTime = match NaiveTime::from_hms_opt(2, 30, 0) {
+    Some(time) => time,
+    None => NaiveTime::MIN,
+};
+/// Nightly copies that are kept: two weeks, in which somebody notices that something is wrong with the records.
+pub const BACKUPS_KEPT: u16 = 14;
+/// More than a year of them is a typing error.
+pub const BACKUPS_KEPT_MAX: u16 = 400;
+/// Pause after a copy that failed: a stick that was pulled out comes back within the day.
+pub const BACKUP_RETRY: Span = Span::minutes(30);
+/// Without a copy for so long somebody is told; until then the daily summary says when the last one was made.
+pub const BACKUP_TROUBLE: Span = Span::hours(48);
 /// A smaller database is not compacted: what could be won is not worth the writing.
 pub const COMPACT_BYTES_MIN: u64 = 64 << 20;
 /// Compaction is not begun again after so long; the farm waits for its start.

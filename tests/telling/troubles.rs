@@ -132,6 +132,34 @@ async fn a_clock_that_is_not_set_is_told_once_and_its_end_once() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_stick_that_is_missing_is_told_after_two_days_and_gets_its_copy_when_it_is_back() {
+    let stick = tempfile::tempdir().unwrap();
+    let dir = stick.path().join("mounted");
+    let backup = format!("[endpoint]\nlisten = \"127.0.0.1:0\"\n[backup]\ndir = \"{}\"", dir.display());
+    let barn = Barn::start(&backup).await;
+    let hours = async |count: i64| {
+        for _ in 0..count * 2 {
+            barn.clock.advance(Span::minutes(30));
+            tokio::time::sleep(Duration::from_millis(30)).await;
+        }
+        barn.pass(Span::minutes(1)).await;
+    };
+    hours(40).await;
+    assert_eq!(barn.texts(), Vec::<String>::new());
+    hours(30).await;
+    let texts = barn.texts();
+    assert_eq!(texts.len(), 1, "{texts:#?}");
+    assert!(texts[0].starts_with("Heapward could make no copy of its records since "), "{texts:#?}");
+    std::fs::create_dir(&dir).unwrap();
+    hours(2).await;
+    let copies: Vec<_> = std::fs::read_dir(&dir).unwrap().map(|entry| entry.unwrap().path()).collect();
+    assert_eq!(copies.len(), 1, "{copies:?}");
+    assert!(copies[0].join("copy.txt").exists());
+    assert_eq!(barn.texts().len(), 1);
+    barn.daemon.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_broker_that_is_away_is_told_once_and_its_end_once() {
     let dir = tempfile::tempdir().unwrap();
     let mut broker = Broker::start(dir.path());

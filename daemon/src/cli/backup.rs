@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use super::{ConfigArg, Failure, Outcome, print};
 use crate::clock::{Clock as _, SystemClock};
-use crate::store;
+use crate::{copies, store};
 
 /// Copy the store into a new folder, while the daemon goes on or not
 #[derive(Clone, Debug, clap::Args)]
@@ -23,8 +23,11 @@ pub fn run(args: &BackupArgs) -> Outcome {
     store::backup_folder(dir, &args.to, config.farm.timezone)
         .map_err(|error| Failure::failed(format!("no backup was made of {}: {error}", dir.display())))?;
     let to = args.to.display();
+    copies::add_configuration(&config, &args.to).map_err(|error| {
+        Failure::failed(format!("{to} holds the records, but not the configuration: {error}"))
+    })?;
     let mut text = format!(
-        "{to} holds a copy of {}, and it was checked. Passes and configuration are not in it.\n",
+        "{to} holds a copy of {}, and it was checked. The configuration is beside it; secrets and passes are not.\n",
         dir.display()
     );
     if let Err(error) = store::note_backup(dir, SystemClock::new(true).now()) {

@@ -11,7 +11,8 @@ use heapward_rules::units::{At, Span};
 
 use crate::clock::Clock;
 use crate::config::{
-    BrokerConfig, ChannelKind, Config, ContactConfig, EndpointConfig, Mapping, ProbeConfig, TellingConfig,
+    BackupConfig, BrokerConfig, ChannelKind, Config, ContactConfig, EndpointConfig, Mapping, ProbeConfig,
+    TellingConfig,
 };
 use crate::model::time::{local, local_day};
 
@@ -23,6 +24,12 @@ pub fn in_words(path: &Path, config: &Config, clock: &dyn Clock) -> String {
     let standards: Vec<&str> = farm.standards.iter().map(StandardId::as_str).collect();
     line(&mut text, "Standards", &or_none(&standards.join(", ")));
     line(&mut text, "Records", &config.store.dir.display().to_string());
+    if let Some(backup) = &config.backup {
+        let BackupConfig { dir, at, keep } = backup;
+        let copies =
+            format!("{}, each night at {}, the last {keep} are kept", dir.display(), at.format("%H:%M"));
+        line(&mut text, "Copies", &copies);
+    }
     if let Some(endpoint) = &config.endpoint {
         line(&mut text, "Probes publish to", &endpoint_in_words(endpoint));
     }
@@ -52,6 +59,13 @@ pub fn remarks(config: &Config) -> Vec<String> {
     telling_remarks(&config.telling, &mut remarks);
     if config.probes.is_empty() {
         remarks.push("No probe is configured, so no reading comes in: add [[probe]] blocks.".to_owned());
+    }
+    if config.backup.is_none() {
+        remarks.push(
+            "No copy of the records is made: a card dies without warning. Plug in a USB stick and add [backup] with its \
+             folder as dir."
+                .to_owned(),
+        );
     }
     for probe in config.probes.iter().filter(|probe| mixes_devices(probe)) {
         remarks.push(format!(
@@ -231,6 +245,7 @@ Quiet hours       21:00 to 06:00; the daily summary at 06:30
 
 Worth a second look:
   * Nobody is told anything: add a [[channel]] and a [[contact]].
+  * No copy of the records is made: a card dies without warning. Plug in a USB stick and add [backup] with its folder as dir.
 ";
         assert_eq!(words(MINIMAL), wanted);
     }

@@ -3,6 +3,7 @@
 
 use std::collections::BTreeSet;
 use std::io;
+use std::os::unix::fs::MetadataExt as _;
 use std::path::Path;
 
 use heapward_rules::units::{At, Span};
@@ -14,8 +15,10 @@ use super::client::{Client, Reach};
 use super::{Failure, Outcome, print, tried};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
+use crate::copies::Copies;
 use crate::disk::free_bytes;
-use crate::limits::{BACKUP_OLD, DISK_LOW_MB};
+use crate::limits::{BACKUP_OLD, BACKUP_TROUBLE, DISK_LOW_MB};
+use crate::model::time::local;
 use crate::store::last_backup;
 
 /// Say what is wrong or unsafe, and what to do
@@ -39,9 +42,12 @@ const MB: u64 = 1_000_000;
 pub fn run(args: &DoctorArgs) -> Outcome {
     let config = args.reach.config()?;
     let mut wrong = Vec::new();
-    machine(&config, SystemClock::new(config.farm.hardware_clock).is_trusted(), &mut wrong);
+    machine(&config, &SystemClock::new(config.farm.hardware_clock), &mut wrong);
     let mut doubts = remarks(&config);
-    doubts.extend(unsaved(last_backup(&config.store.dir), SystemClock::new(true).now()));
+    // Where copies go by themselves, or none was ever made, that is said already.
+    if let (None, Some(last)) = (&config.backup, last_backup(&config.store.dir)) {
+        doubts.extend(unsaved(Some(last), SystemClock::new(true).now()));
+    }
     match args.reach.reader().and_then(|client| ask(&client)) {
         Ok(daemon) => {
             running(&config, &daemon, &mut wrong);
@@ -81,8 +87,8 @@ fn in_words(wrong: &[String], doubts: &[String]) -> String {
     if text.is_empty() { "All is well.\n".to_owned() } else { text }
 }
 
-fn machine(config: &Config, clock_is_trusted: bool, wrong: &mut Vec<String>) {
-    if !clock_is_trusted {
+fn machine(config: &Config, clock: &dyn Clock, wrong: &mut Vec<String>) {
+    if !clock.is_trusted() {
         wrong.push(
             "The clock is not trusted, so readings without a time of their own wait: let the network set it \
              (systemd-timesyncd), or fit a clock with a battery, or where another service sets it write \
@@ -93,6 +99,7 @@ fn machine(config: &Config, clock_is_trusted: bool, wrong: &mut Vec<String>) {
     let dir = &config.store.dir;
     if dir.is_dir() {
         wrong.extend(room(dir, free_bytes(dir)));
+        wrong.extend(copies(config, clock.now()));
     } else {
         wrong.push(format!("There is no folder {}: the daemon makes it when it starts.", dir.display()));
     }
@@ -119,6 +126,35 @@ fn room(dir: &Path, free: io::Result<u64>) -> Option<String> {
         )),
         Ok(_) => None,
         Err(error) => Some(format!("The folder {dir} can't be looked at: {error}")),
+    }
+}
+
+/// Whether the nightly copies are made, and where they are of use.
+fn copies(config: &Config, now: At) -> Option<String> {
+    let backup = config.backup.as_ref()?;
+    let copies = Copies::new(backup, config.farm.timezone);
+    let dir = copies.dir().display();
+    if !copies.dir().is_dir() {
+        return Some(format!("There is no folder {dir} for the nightly copy: is the stick in and mounted?"));
+    }
+    let device = |dir: &Path| std::fs::metadata(dir).map(|about| about.dev()).ok();
+    if device(copies.dir()) == device(&config.store.dir) {
+        return Some(format!(
+            "The nightly copy in {dir} lies on the same card as the records and dies with it: mount a stick there, or \
+             name a folder on another disk."
+        ));
+    }
+    match copies.newest() {
+        None => {
+            Some(format!("No copy of the records was made in {dir} yet: is Heapward allowed to write there?"))
+        }
+        Some(at) if now - at > BACKUP_TROUBLE => {
+            let day = local(at, config.farm.timezone).format("%-d %b %Y");
+            Some(format!(
+                "The newest copy of the records in {dir} is of {day}: is Heapward allowed to write there?"
+            ))
+        }
+        Some(_) => None,
     }
 }
 
@@ -232,7 +268,10 @@ fn text(value: &Value) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::clock::ManualClock;
+    use crate::config::BackupConfig;
     use crate::config::read::read;
+    use crate::limits::BACKUP_AT;
     use serde_json::json;
 
     fn config() -> Config {
@@ -314,11 +353,37 @@ mod tests {
     }
 
     #[test]
+    fn copies_that_are_missing_old_or_on_the_same_card_are_told() {
+        let mut config = config();
+        let said = |config: &Config, now| copies(config, now).unwrap_or_default();
+        assert_eq!(said(&config, At(0)), "");
+        let dir = tempfile::tempdir().unwrap();
+        config.store.dir = dir.path().to_owned();
+        let backup = |to: &Path| Some(BackupConfig { dir: to.to_owned(), at: BACKUP_AT, keep: 3 });
+        config.backup = backup(Path::new("/nowhere"));
+        assert!(said(&config, At(0)).contains("is the stick in"));
+        config.backup = backup(dir.path());
+        assert!(said(&config, At(0)).contains("on the same card"));
+        // Another file system that every Linux has.
+        let stick = tempfile::tempdir_in("/dev/shm").unwrap();
+        config.backup = backup(stick.path());
+        assert!(said(&config, At(0)).contains("No copy of the records was made"));
+        let copy = stick.path().join("heapward-2026-05-12");
+        std::fs::create_dir(&copy).unwrap();
+        std::fs::write(copy.join("copy.txt"), "made 2026-05-12T06:30:00Z\n").unwrap();
+        let made = crate::model::time::parse_rfc3339("2026-05-12T06:30:00Z").unwrap();
+        assert_eq!(said(&config, made + Span::hours(48)), "");
+        assert!(said(&config, made + Span::hours(49)).contains("is of 12 May 2026"));
+    }
+
+    #[test]
     fn a_machine_without_time_or_records_is_told_so() {
         let mut wrong = Vec::new();
         let mut config = config();
         config.store.dir = "/nowhere".into();
-        machine(&config, false, &mut wrong);
+        let clock = ManualClock::new(At(0));
+        clock.set_trusted(false);
+        machine(&config, &clock, &mut wrong);
         assert_eq!(wrong.len(), 2, "{wrong:#?}");
         assert_eq!(in_words(&[], &[]), "All is well.\n");
         let (then, later) = (At(0), At(0) + Span::days(40));

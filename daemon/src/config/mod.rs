@@ -31,6 +31,10 @@ pub struct Config {
     pub standards_dir: Option<PathBuf>,
     /// Feedstocks of the user's own, with a laboratory's figures, beside those built in.
     pub feedstocks: Option<PathBuf>,
+    /// Where a copy of the store goes each night.
+    pub backup: Option<BackupConfig>,
+    /// What all this was read from, for the copy. It holds no secrets: those are in files of their own.
+    pub text: String,
 }
 
 #[derive(Clone, Debug)]
@@ -56,6 +60,15 @@ pub struct StoreConfig {
     pub dir: PathBuf,
     /// Longest time that a reading waits for its commit.
     pub commit_every: Span,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BackupConfig {
+    pub dir: PathBuf,
+    /// Local time.
+    pub at: NaiveTime,
+    /// Copies that are kept; the oldest goes when a new one is made.
+    pub keep: u16,
 }
 
 #[derive(Clone, Debug)]

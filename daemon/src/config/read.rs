@@ -18,8 +18,8 @@ use std::path::{Path, PathBuf};
 use heapward_rules::ids::StandardId;
 use heapward_rules::units::Span;
 
-use super::{Config, DisplayUnit, Farm, ProbeConfig, StoreConfig};
-use crate::limits::CONFIG_BYTES_MAX;
+use super::{BackupConfig, Config, DisplayUnit, Farm, ProbeConfig, StoreConfig};
+use crate::limits::{BACKUP_AT, BACKUPS_KEPT, BACKUPS_KEPT_MAX, CONFIG_BYTES_MAX};
 use crate::mix::table;
 use crate::standards;
 use secret::Secrets;
@@ -60,7 +60,7 @@ pub fn read(file: &str, text: &str, folder: &Path, credentials: Option<PathBuf>)
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let reader = Reader::new(file, text);
     let secrets = Secrets::new(folder, credentials);
-    let config = reader.document(|top| whole(top, &secrets));
+    let config = reader.document(|top| Config { text: text.to_owned(), ..whole(top, &secrets) });
     let problems = reader.into_problems();
     match config {
         Some(config) if problems.is_empty() => Ok(config),
@@ -103,7 +103,21 @@ fn whole(top: &Section<'_, '_>, secrets: &Secrets) -> Config {
     let probes = probe::all(top, farm.timezone);
     let telling = telling::read(top, secrets);
     let watch = watch::read(top);
-    Config { farm, store, endpoint, broker, http, probes, telling, watch, standards_dir, feedstocks }
+    let backup = top.section("backup", |backup| read_backup(backup, &store.dir, secrets));
+    Config {
+        farm,
+        store,
+        endpoint,
+        broker,
+        http,
+        probes,
+        telling,
+        watch,
+        standards_dir,
+        feedstocks,
+        backup,
+        text: String::new(),
+    }
 }
 
 fn read_farm(section: &Section<'_, '_>, standards_dir: Option<&Path>) -> Farm {
@@ -172,6 +186,22 @@ fn read_store(section: &Section<'_, '_>, secrets: &Secrets) -> StoreConfig {
         dir: section.opt::<PathBuf>("dir").map_or_else(|| PathBuf::from(STORE_DIR), |dir| secrets.path(&dir)),
         commit_every,
     }
+}
+
+fn read_backup(section: &Section<'_, '_>, records: &Path, secrets: &Secrets) -> BackupConfig {
+    let backup = BackupConfig {
+        dir: secrets.path(&section.need::<PathBuf>("dir")),
+        at: section.or("at", BACKUP_AT),
+        keep: section.or("keep", BACKUPS_KEPT),
+    };
+    if backup.dir.starts_with(records) {
+        let what = "lies among the records themselves; name a folder on another card or stick";
+        section.refuse("dir", what.to_owned());
+    }
+    if !(1..=BACKUPS_KEPT_MAX).contains(&backup.keep) {
+        section.refuse("keep", format!("is a number of copies from 1 to {BACKUPS_KEPT_MAX}"));
+    }
+    backup
 }
 
 fn default_store() -> StoreConfig {

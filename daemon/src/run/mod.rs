@@ -4,6 +4,7 @@
 
 mod counting;
 mod daily;
+mod nightly;
 mod outbox;
 mod vital;
 mod ways_in;
@@ -175,6 +176,7 @@ impl Daemon {
             telling: telling_status(&board),
             probes: probes.clone(),
         };
+        let copies = nightly::Standing::default();
         let pages = tokio::spawn(crate::http::serve(parts.http, app, until(stopped.clone())));
         let look = vital::Look {
             signs: signs.clone(),
@@ -182,8 +184,10 @@ impl Daemon {
             clock: parts.clock.clone(),
             ingest: ingest_handle.clone(),
             channels: board.clone(),
+            copies: copies.clone(),
             dir: config.store.dir.clone(),
         };
+        let nightly = nightly::of(&config, &parts.clock, &reader, &copies);
         let daily = daily::Daily {
             config,
             clock: parts.clock.clone(),
@@ -193,10 +197,14 @@ impl Daemon {
             board: board.clone(),
             probes: probes.clone(),
             ingest: ingest_handle.clone(),
+            copies,
             refused: AtomicU64::new(0),
         };
         let trusted = parts.clock.is_trusted();
         let mut helpers = helpers(daily, parts.clock.clone(), handle.clone(), signs.clone(), stopped.clone());
+        helpers.extend(
+            nightly.map(|(nightly, backup)| tokio::spawn(nightly.run(backup, until(stopped.clone())))),
+        );
         helpers.extend(life(look, signs, parts.clock, heartbeat, stopped));
         info!("ready");
         if !trusted {

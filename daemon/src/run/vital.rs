@@ -10,6 +10,7 @@ use std::path::PathBuf;
 
 use heapward_rules::units::{At, Span};
 
+use super::nightly::Standing;
 use crate::clock::{Clock, SharedClock};
 use crate::disk;
 use crate::ingest::IngestHandle;
@@ -28,6 +29,7 @@ pub(super) struct Look {
     pub(super) clock: SharedClock,
     pub(super) ingest: IngestHandle,
     pub(super) channels: Board,
+    pub(super) copies: Standing,
     /// Where the records lie.
     pub(super) dir: PathBuf,
 }
@@ -53,6 +55,7 @@ impl Look {
                 store_failing_since: None,
                 free_mb: disk::free_bytes(&self.dir).ok().map(|bytes| bytes / 1_000_000),
                 broker_away_since: away.since(broker.is_some(), clock),
+                backup: self.copies.get().state,
                 clock_untrusted_since: unset.since(!is_set, clock),
                 channels: self.channels.states(),
             };

@@ -26,6 +26,8 @@ pub enum Trouble {
     ClockUntrusted,
     /// Messages can't be sent by a channel.
     ChannelFailing,
+    /// No copy of the records was made for days.
+    BackupFailing,
     /// A harvest is planned too early after unqualified manure was spread (90 or 120 days).
     HarvestTooSoon,
 }
@@ -73,12 +75,13 @@ const KINDS: [(Kind, &str); 22] = [
     (Kind::Cured, "cured"),
 ];
 
-const TROUBLES: [(Trouble, &str); 6] = [
+const TROUBLES: [(Trouble, &str); 7] = [
     (Trouble::StoreFailing, "store-failing"),
     (Trouble::DiskLow, "disk-low"),
     (Trouble::BrokerAway, "broker-away"),
     (Trouble::ClockUntrusted, "clock-untrusted"),
     (Trouble::ChannelFailing, "channel-failing"),
+    (Trouble::BackupFailing, "backup-failing"),
     (Trouble::HarvestTooSoon, "harvest-too-soon"),
 ];
 

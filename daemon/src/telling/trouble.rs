@@ -24,7 +24,16 @@ pub struct Health {
     pub broker_away_since: Option<At>,
     /// Since when the clock isn't trusted, on that same clock.
     pub clock_untrusted_since: Option<At>,
+    /// `None` if nobody knows yet: then nothing begins or ends.
+    pub backup: Option<BackupState>,
     pub channels: BTreeMap<String, ChannelState>,
+}
+
+/// How it stands with the nightly copy.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct BackupState {
+    /// When the first copy that is missing should have been made.
+    pub failing_since: Option<At>,
 }
 
 /// How the daemon was doing at the last look, for the recorder, which tells of it.
@@ -61,6 +70,9 @@ pub fn matters(health: &Health, recent: &[Incident], now: At) -> Vec<Matter> {
     found.extend(plain(Trouble::StoreFailing, store, Level::Urgent, Span::ZERO));
     found.extend(plain(Trouble::BrokerAway, health.broker_away_since, Level::Act, least));
     found.extend(plain(Trouble::ClockUntrusted, health.clock_untrusted_since, Level::Act, least));
+    if let Some(BackupState { failing_since }) = health.backup {
+        found.extend(plain(Trouble::BackupFailing, failing_since, Level::Act, limits::BACKUP_TROUBLE));
+    }
     found.extend(disk(health.free_mb, recent, now));
     for (channel, state) in &health.channels {
         // After a restart nothing has failed yet: only a message that went out proves that it works again.
@@ -175,6 +187,28 @@ mod tests {
     }
 
     #[test]
+    fn a_copy_that_is_missing_is_told_after_two_days_and_nothing_ends_before_the_next_try() {
+        let failing = |since: Option<&str>| Health {
+            backup: Some(BackupState { failing_since: since.map(at) }),
+            ..Health::default()
+        };
+        let began = at("12 02:30").0;
+        assert_eq!(
+            play(&[
+                ("12 02:31", failing(Some("12 02:30"))),
+                ("14 02:29", failing(Some("12 02:30"))),
+                ("14 02:30", failing(Some("12 02:30"))),
+                ("14 10:00", Health::default()),
+                ("14 10:05", failing(None)),
+            ]),
+            [
+                format!("14 02:30 -/backup-failing/-/{began} Act Opened"),
+                format!("14 10:05 -/backup-failing/-/{began} Act Closed"),
+            ]
+        );
+    }
+
+    #[test]
     fn broker_clock_store_and_channels_begin_when_they_began() {
         let since = |when| Some(at(when));
         let failing = ChannelState { failing_since: since("12 13:10"), ..ChannelState::default() };
@@ -187,6 +221,7 @@ mod tests {
             clock_untrusted_since: since("12 13:40"),
             channels,
             free_mb: None,
+            backup: None,
         };
         let list = play(&[
             ("12 14:00", bad.clone()),

@@ -293,6 +293,8 @@ pub(super) fn config(dir: PathBuf) -> Config {
         watch: WatchConfig::default(),
         standards_dir: None,
         feedstocks: None,
+        backup: None,
+        text: String::new(),
     }
 }
 

@@ -108,6 +108,7 @@ pub(crate) fn title(kind: &str) -> String {
         "ready-to-move" => "Ready to be moved",
         "cured" => "Cured",
         "store-failing" => "Readings could not be kept",
+        "backup-failing" => "No copy of the records",
         "disk-low" => "Card nearly full",
         "broker-away" => "Broker not reached",
         "clock-untrusted" => "Clock not set",

@@ -30,6 +30,10 @@ pub(super) fn trouble(view: View<'_>, trouble: Trouble) -> Draft {
             Draft::fact(format!("Heapward could send nothing by {channel} since {since}."))
                 .action("Try: heapward send-test. It says what is wrong.")
         }
+        Trouble::BackupFailing => {
+            Draft::fact(format!("Heapward could make no copy of its records since {since}."))
+                .action("Is the stick in, and has it room? heapward doctor says what is wrong.")
+        }
         Trouble::HarvestTooSoon => harvest(view),
     }
 }

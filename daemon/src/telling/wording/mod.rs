@@ -183,6 +183,7 @@ impl View<'_> {
             Topic::Farm(Trouble::DiskLow) => "card has room again".to_owned(),
             Topic::Farm(Trouble::BrokerAway) => "broker is reached again".to_owned(),
             Topic::Farm(Trouble::ChannelFailing) => format!("{} sends again", self.spot()),
+            Topic::Farm(Trouble::BackupFailing) => "records are copied again".to_owned(),
             _ => format!("{}: over", self.phrase_with_place()),
         }
     }

@@ -154,6 +154,7 @@ impl<'a> View<'a> {
                 Trouble::BrokerAway => "broker not reached".to_owned(),
                 Trouble::ClockUntrusted => "clock not set".to_owned(),
                 Trouble::ChannelFailing => "messages not sent".to_owned(),
+                Trouble::BackupFailing => "no copy of the records".to_owned(),
                 Trouble::HarvestTooSoon => "harvest too soon".to_owned(),
             },
         }
