@@ -127,15 +127,13 @@ fn placed(plan: &Plan, wants: &[Want], shape: Shape, late: &mut [bool]) -> Vec<B
     let mut left = Vec::new();
     for (want, late) in wants.iter().zip(late.iter_mut()).rev().filter(|(_, late)| !**late) {
         let latest = want.by.number() - shape.length();
-        match (from..=latest).rev().find_map(|start| Some((start, calendar.bay_for(start, shape)?))) {
-            Some((start, bay)) => {
-                calendar.take(start, bay, shape);
-                builds.extend(build(want, start, bay, shape));
-            }
-            None => {
-                *late = true;
-                left.push(want);
-            }
+        let place = (from..=latest).rev().find_map(|start| Some((start, calendar.bay_for(start, shape)?)));
+        if let Some((start, bay)) = place {
+            calendar.take(start, bay, shape);
+            builds.extend(build(want, start, bay, shape));
+        } else {
+            *late = true;
+            left.push(want);
         }
     }
     for want in left.into_iter().rev() {

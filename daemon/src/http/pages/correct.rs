@@ -89,6 +89,7 @@ async fn entry(house: &House, pile: &str, seq: u64) -> Result<Entry, Problem> {
 }
 
 /// Puts the figures of an event into the fields of its form, and says which form that is.
+#[expect(clippy::too_many_lines, reason = "a table: an event, its fields, its form")]
 fn fill(values: &mut Values, event: &Event) -> &'static str {
     let number = |value: &Option<f64>| value.map(|value| value.to_string()).unwrap_or_default();
     let minutes = |value: &Option<u32>| number(&value.map(|seconds| f64::from(seconds) / 60.0));
