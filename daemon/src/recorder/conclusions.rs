@@ -47,13 +47,14 @@ impl Concluded {
         let mut entries = Vec::new();
         for verdict in &judgement.verdicts {
             let known = self.standards.entry(verdict.standard.to_string()).or_default();
+            let note = if verdict.verified { "" } else { "By figures from memory: check the rule." };
             for (at, event) in known.update(verdict, now) {
                 entries.push(NewEntry {
                     pile: Some(pile.to_owned()),
                     at_ms: at.0,
                     entered_ms: now.0,
                     by: "heapward".to_owned(),
-                    note: String::new(),
+                    note: note.to_owned(),
                     corrects: None,
                     event,
                 });

@@ -10,6 +10,7 @@ use heapward_rules::units::{At, Span};
 use heapward_rules::verdict::Status;
 use tokio::sync::{Notify, oneshot};
 
+use super::conclusions::Concluded;
 use super::{Handle, Parts, Probes, Recorder, Refusal};
 use crate::clock::{Clock, ManualClock};
 use crate::config::{ChannelConfig, ChannelKind, ContactConfig, DisplayUnit, TellingConfig, WatchConfig};
@@ -172,6 +173,12 @@ async fn three_days_qualify_and_a_restart_says_the_same() {
     let events = house.reader.entries(Some("2026-05"), 0, 100).unwrap();
     let qualified = events.iter().filter(|e| matches!(e.entry.event, Event::RunQualified { .. })).count();
     assert_eq!(qualified, 2, "{events:?}");
+    assert!(events.iter().all(|e| e.entry.note.is_empty()), "{events:?}");
+    let mut from_memory = view.judgement.clone();
+    from_memory.verdicts.iter_mut().for_each(|verdict| verdict.verified = false);
+    let entries = Concluded::default().update("2026-05", &from_memory, built());
+    assert_eq!(entries.len(), 2);
+    assert!(entries.iter().all(|entry| entry.note == "By figures from memory: check the rule."), "{entries:?}");
     let before = (view.judgement.clone(), events);
     house.stop().await;
 

@@ -215,6 +215,15 @@ fn a_verdict_by_figures_from_memory_says_so() {
         let words = "qualified by figures from memory (check the rule)";
         assert!(from_memory.contains(words) && from_memory.len() <= 160, "{from_memory}");
     }
+    let mut incident = incident(Topic::Pile(Kind::Qualified), Level::Note, ["2026-03", "", ""]);
+    incident.closed_ms = Some(at("2026-05-12T16:05:00-04:00").0);
+    incident.figures.insert("from_memory".to_owned(), 1.0);
+    let over = words(&incident, Step::AllClear, &site, at("2026-05-12T16:06:00-04:00")).unwrap().text;
+    assert_eq!(
+        over,
+        "Pile 2026-03: NOT qualified after all (rule from memory): later records changed the verdict. \
+         Don't water, move or spread it before you have seen its page."
+    );
 }
 
 #[test]
