@@ -178,7 +178,10 @@ async fn three_days_qualify_and_a_restart_says_the_same() {
     from_memory.verdicts.iter_mut().for_each(|verdict| verdict.verified = false);
     let entries = Concluded::default().update("2026-05", &from_memory, built());
     assert_eq!(entries.len(), 2);
-    assert!(entries.iter().all(|entry| entry.note == "By figures from memory: check the rule."), "{entries:?}");
+    assert!(
+        entries.iter().all(|entry| entry.note == "By figures from memory: check the rule."),
+        "{entries:?}"
+    );
     let before = (view.judgement.clone(), events);
     house.stop().await;
 

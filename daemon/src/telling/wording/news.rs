@@ -18,8 +18,11 @@ pub(super) fn qualified(view: View<'_>) -> Draft {
 /// Readings that came late, or an entry that was withdrawn, have changed the verdict.
 pub(super) fn no_longer_qualified(view: View<'_>) -> Draft {
     let doubt = if view.doubt().is_empty() { "" } else { " (rule from memory)" };
-    Draft::fact(format!("{} NOT qualified after all{doubt}: later records changed the verdict.", view.about()))
-        .action("Don't water, move or spread it before you have seen its page.")
+    Draft::fact(format!(
+        "{} NOT qualified after all{doubt}: later records changed the verdict.",
+        view.about()
+    ))
+    .action("Don't water, move or spread it before you have seen its page.")
 }
 
 pub(super) fn ready_to_move(view: View<'_>) -> Draft {
