@@ -125,7 +125,9 @@ fn stage_line(pile: &Value) -> String {
 fn verdict_line(verdict: &Value) -> String {
     let cautions: Vec<String> = items(&verdict["cautions"]).map(plain).collect();
     let cautions = if cautions.is_empty() { String::new() } else { format!(" ({})", cautions.join(", ")) };
-    format!("{}: {}{cautions}", plain(&verdict["standard"]), plain(&verdict["sentence"]))
+    let doubt =
+        if verdict["verified"] == false { " (the rule's figures are from memory: check them)" } else { "" };
+    format!("{}: {}{doubt}{cautions}", plain(&verdict["standard"]), plain(&verdict["sentence"]))
 }
 
 /// What was written into the log.
@@ -200,12 +202,16 @@ mod tests {
                 "standard": "us-organic", "status": "running", "at": null, "held_up_by": "toe",
                 "sentence": "41 h of 72 h proven and counting; toe holds it up.",
                 "cautions": ["unit-unconfirmed:toe"],
+            }, {
+                "standard": "eu-cmc3", "status": "running", "at": null, "held_up_by": "toe", "verified": false,
+                "sentence": "41 h of 72 h proven and counting.", "cautions": [],
             }],
             "open": [{ "kind": "overheating", "opened": "2026-05-03T00:00:00.000Z", "spot": "core-north" }],
         });
         let wanted = "\
 2026-03 in bay 1
   us-organic: 41 h of 72 h proven and counting; toe holds it up. (unit-unconfirmed:toe)
+  eu-cmc3: 41 h of 72 h proven and counting. (the rule's figures are from memory: check them)
   open since Sat 2 May 2026, 20:00: overheating at core-north
   aerated-static of manure material, built Fri 1 May 2026, 11:00
   core-north     core, 24 in deep: k1 since Fri 1 May 2026, 11:30
