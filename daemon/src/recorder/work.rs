@@ -63,7 +63,10 @@ impl Recorder {
             parts.probes.entry(id).or_insert(facts);
         }
         let now = parts.clock.now();
-        let tell = tell::Desk::open(parts.teller.clone(), keeper.reader(), now)?;
+        let mut tell = tell::Desk::open(parts.teller.clone(), keeper.reader(), now)?;
+        // What was told while the store could not be opened.
+        let unwritten = parts.unwritten.all();
+        unwritten.iter().for_each(|told| tell.adopt(told));
         let mut recorder = Recorder {
             keeper,
             handle,
@@ -71,7 +74,7 @@ impl Recorder {
             farm: Farm::new(parts.watch.silence),
             tell,
             concluded: BTreeMap::new(),
-            unwritten: Vec::new(),
+            unwritten,
             stale: BTreeSet::new(),
             changed: BTreeSet::new(),
             batch: Batch::default(),
@@ -118,9 +121,18 @@ impl Recorder {
             if self.batch.is_full() || self.batch.is_due(now, self.parts.commit_every) {
                 self.commit();
             }
+            self.show_trouble();
         }
         self.commit();
         self.batch.refuse();
+    }
+
+    /// Lets the pages say since when readings can't be kept, and why.
+    fn show_trouble(&self) {
+        let failing = self.keeper.failing();
+        if failing.is_some() != self.handle.store_trouble().is_some() {
+            self.handle.show_store_trouble(failing.cloned());
+        }
     }
 
     fn take(&mut self, command: Command) {
@@ -143,7 +155,7 @@ impl Recorder {
             return;
         }
         let readings = &self.batch.readings;
-        match self.keeper.with(|store| append(store, readings)) {
+        match self.keeper.keep(|store| append(store, readings)) {
             Ok(fates) => {
                 let readings = self.batch.committed();
                 let new: Vec<DatedReading> = readings
@@ -383,7 +395,7 @@ impl Recorder {
                 Err(problem @ OpenError::Record(_)) => error!(pile = id, "{problem}"),
             }
         }
-        self.note_start(report, now)?;
+        told.extend(self.note_start(report, now)?);
         self.conclude(&told, now);
         Ok(())
     }
@@ -397,9 +409,11 @@ impl Recorder {
         self.desks.insert(id, desk);
     }
 
-    /// The record says where it was interrupted.
-    fn note_start(&mut self, report: &OpenReport, now: At) -> Result<(), StoreError> {
-        for what in report.sentences() {
+    /// The record says where it was interrupted, and somebody is told.
+    fn note_start(&mut self, report: &OpenReport, now: At) -> Result<Option<Told>, StoreError> {
+        let sentences = report.sentences();
+        let is_damage = !sentences.is_empty();
+        for what in sentences {
             error!("{what}");
             let entry = NewEntry {
                 pile: None,
@@ -412,7 +426,8 @@ impl Recorder {
             };
             self.keeper.with(|store| store.transact(|tx| tx.append_entry(entry)))?;
         }
-        Ok(())
+        let found = trouble::records_damaged(now);
+        Ok(is_damage.then_some(found).and_then(|found| self.tell.matter(&found, now)))
     }
 }
 

@@ -7,6 +7,7 @@ mod daily;
 mod nightly;
 mod outbox;
 mod vital;
+mod waiting;
 mod ways_in;
 
 use std::collections::BTreeMap;
@@ -33,12 +34,14 @@ use crate::limits::{RECORDER_QUEUE, STOP_SECONDS_MAX, TICK_EVERY};
 use crate::recorder::{Command, Handle, Parts as RecorderParts, Recorder};
 use crate::store::{OpenReport, Reader, StoreError, StoreOptions};
 use crate::telling::heartbeat::{self, Heartbeat};
-use crate::telling::policy::Teller;
+use crate::telling::policy::{Teller, Told};
 use crate::telling::signs::{Organ, Signs};
 use crate::telling::trouble::Vitals;
 use crate::telling::unwritten::{Unwritten, WithUnwritten};
 use crate::telling::wording::Site;
 use crate::telling::{backoff, ways, worker};
+
+pub use waiting::Waiting;
 
 /// What a daemon is made of.
 pub struct Parts {
@@ -51,6 +54,8 @@ pub struct Parts {
     pub endpoint: Option<TcpListener>,
     /// Where a terminal channel prints.
     pub terminal: fn() -> Box<dyn Write + Send>,
+    /// What was told while the records could not be opened.
+    pub told: Vec<Told>,
 }
 
 /// Why the daemon did not start.
@@ -109,6 +114,7 @@ impl Daemon {
         let site = site(&config);
         let teller = Teller::new(site.clone(), &config.telling);
         let (vitals, unwritten) = (Vitals::default(), Unwritten::default());
+        unwritten.set(&parts.told);
         let (handle, commands) = Handle::new(RECORDER_QUEUE);
         let recorder_parts = RecorderParts {
             store: StoreOptions::new(&config.store.dir, config.farm.timezone),

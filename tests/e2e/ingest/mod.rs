@@ -7,6 +7,6 @@ mod flood;
 mod kill;
 mod kill_broker;
 mod listen;
-mod numbered;
-mod repeater;
+pub(crate) mod numbered;
+pub(crate) mod repeater;
 mod unassigned;
