@@ -81,7 +81,6 @@ impl Barn {
             http: TcpListener::bind("127.0.0.1:0").await.unwrap(),
             endpoint: Some(TcpListener::bind("127.0.0.1:0").await.unwrap()),
             terminal: || Box::new(std::io::sink()),
-            told: Vec::new(),
         };
         let daemon = Daemon::start(parts).await.unwrap();
         Barn { clock, receiver, daemon, _dir: dir }

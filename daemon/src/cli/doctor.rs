@@ -364,9 +364,8 @@ mod tests {
         assert_eq!(said(&config, At(0)), "");
         let dir = tempfile::tempdir().unwrap();
         config.store.dir = dir.path().to_owned();
-        let backup = |to: &Path| {
-            Some(BackupConfig { dir: to.to_owned(), at: BACKUP_AT, keep: 3, same_disk: false })
-        };
+        let backup =
+            |to: &Path| Some(BackupConfig { dir: to.to_owned(), at: BACKUP_AT, keep: 3, same_disk: false });
         config.backup = backup(Path::new("/nowhere"));
         assert!(said(&config, At(0)).contains("is the stick in"));
         config.backup = backup(dir.path());

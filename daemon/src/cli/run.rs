@@ -62,10 +62,10 @@ async fn start(
             },
             standards: standards.clone(),
             terminal,
-            told: waiting.as_ref().map(Waiting::told).unwrap_or_default(),
             config: config.clone(),
         };
-        let problem = match Daemon::start(parts).await {
+        let told = waiting.as_ref().map(Waiting::told).unwrap_or_default();
+        let problem = match Daemon::start_after(parts, &told).await {
             Err(StartError::Store(problem)) if problem.may_pass() => problem,
             Ok(daemon) => {
                 if waiting.is_some() {

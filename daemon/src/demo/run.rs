@@ -65,7 +65,6 @@ pub async fn run(options: Options, shutdown: impl Future<Output = ()>) -> Result
         http,
         endpoint: Some(endpoint),
         terminal: || Box::new(std::io::stdout()),
-        told: Vec::new(),
         config,
     };
     let daemon = Daemon::start(parts).await?;

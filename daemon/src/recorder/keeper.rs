@@ -32,7 +32,15 @@ impl Keeper {
     pub fn open(options: StoreOptions, clock: SharedClock) -> Result<(Keeper, OpenReport), StoreError> {
         let reader = Reader::new();
         let (store, report) = Store::open_or_set_aside(&options, &reader, clock.now())?;
-        let keeper = Keeper { options, reader, store: Some(store), clock, retry: None, failing: None, only_readings_fit: false };
+        let keeper = Keeper {
+            options,
+            reader,
+            store: Some(store),
+            clock,
+            retry: None,
+            failing: None,
+            only_readings_fit: false,
+        };
         Ok((keeper, report))
     }
 

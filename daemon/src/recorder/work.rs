@@ -66,7 +66,9 @@ impl Recorder {
         let mut tell = tell::Desk::open(parts.teller.clone(), keeper.reader(), now)?;
         // What was told while the store could not be opened.
         let unwritten = parts.unwritten.all();
-        unwritten.iter().for_each(|told| tell.adopt(told));
+        for told in &unwritten {
+            tell.adopt(told);
+        }
         let mut recorder = Recorder {
             keeper,
             handle,

@@ -54,8 +54,6 @@ pub struct Parts {
     pub endpoint: Option<TcpListener>,
     /// Where a terminal channel prints.
     pub terminal: fn() -> Box<dyn Write + Send>,
-    /// What was told while the records could not be opened.
-    pub told: Vec<Told>,
 }
 
 /// Why the daemon did not start.
@@ -99,11 +97,16 @@ pub async fn run(parts: Parts, shutdown: impl Future<Output = ()>) -> Result<(),
 
 impl Daemon {
     /// Opens the store, judges what it holds, and starts everything.
+    pub async fn start(parts: Parts) -> Result<Daemon, StartError> {
+        Daemon::start_after(parts, &[]).await
+    }
+
+    /// The same after a time in which the records could not be opened; `told` goes into them now.
     #[expect(
         clippy::too_many_lines,
         reason = "the list of parts in their order, each with what it is handed"
     )]
-    pub async fn start(parts: Parts) -> Result<Daemon, StartError> {
+    pub async fn start_after(parts: Parts, told: &[Told]) -> Result<Daemon, StartError> {
         let (stop, stopped) = watch::channel(false);
         let wake = Arc::new(Notify::new());
         let config = Arc::new(parts.config);
@@ -114,7 +117,7 @@ impl Daemon {
         let site = site(&config);
         let teller = Teller::new(site.clone(), &config.telling);
         let (vitals, unwritten) = (Vitals::default(), Unwritten::default());
-        unwritten.set(&parts.told);
+        unwritten.set(told);
         let (handle, commands) = Handle::new(RECORDER_QUEUE);
         let recorder_parts = RecorderParts {
             store: StoreOptions::new(&config.store.dir, config.farm.timezone),

@@ -102,13 +102,13 @@ impl Waiting {
         let mut stop = pin!(stop);
         while left > Span::ZERO {
             self.tell(&wake);
-            let step = left.min(START_PAUSE_FIRST);
+            let nap = left.min(START_PAUSE_FIRST);
             tokio::select! {
                 () = &mut stop => return false,
                 _ = &mut around => {}
-                () = self.clock.sleep(step) => {}
+                () = self.clock.sleep(nap) => {}
             }
-            left = left - step;
+            left = left - nap;
         }
         true
     }

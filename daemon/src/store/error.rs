@@ -50,7 +50,10 @@ impl StoreError {
     pub fn may_pass(&self) -> bool {
         !matches!(
             self,
-            StoreError::Locked(_) | StoreError::Newer { .. } | StoreError::Older { .. } | StoreError::UnknownSeries(_)
+            StoreError::Locked(_)
+                | StoreError::Newer { .. }
+                | StoreError::Older { .. }
+                | StoreError::UnknownSeries(_)
         )
     }
 

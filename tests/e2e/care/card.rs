@@ -19,7 +19,7 @@ use crate::ingest::repeater::{Plan, Repeater};
 
 /// Lines of our log that one trouble may cost.
 const LINES_MAX: usize = 40;
-const TOLD_WITHIN: Duration = Duration::from_secs(60);
+const TOLD_WITHIN: Duration = Duration::from_mins(1);
 const PLENTY: &str = "64m";
 
 fn config(port: u16, receiver: &Receiver) -> String {

@@ -129,8 +129,10 @@ fn whole(dir: &Path) -> (Files, Files) {
     store.transact(|tx| tx.put_pile(&pile())).unwrap();
     for n in 0..HALF_HOURS {
         let at = BUILT + Span(n * 1_800_000);
-        let value = if n < 6 { 40.0 + n as f64 * 3.0 } else { 58.0 + (n % 9) as f64 * 0.25 };
-        let readings: Vec<_> = series.iter().map(|series| NewReading { series: *series, at, value }).collect();
+        let step = f64::from(i32::try_from(n).unwrap());
+        let value = if n < 6 { 40.0 + step * 3.0 } else { 58.0 + (step % 9.0) * 0.25 };
+        let readings: Vec<_> =
+            series.iter().map(|series| NewReading { series: *series, at, value }).collect();
         store.append(&readings).unwrap();
         if n % 12 == 0 {
             while store.seal(at).unwrap().more {}
@@ -214,7 +216,6 @@ async fn start(dir: &Path) -> Daemon {
         http: listen().await.unwrap(),
         endpoint: Some(listen().await.unwrap()),
         terminal: || Box::new(std::io::sink()),
-        told: Vec::new(),
     };
     Daemon::start(parts).await.unwrap_or_else(|problem| panic!("it does not start: {problem}"))
 }
@@ -266,7 +267,11 @@ async fn judge(
         _ if sentences.is_empty() => Err("another verdict, and nothing is said".to_owned()),
         Some(verdicts) => {
             let more = proven(&verdicts).into_iter().zip(proven(expected)).any(|(now, then)| now > then);
-            if more { Err(format!("more is proven than before: {verdicts:?}")) } else { Ok("told, less proven") }
+            if more {
+                Err(format!("more is proven than before: {verdicts:?}"))
+            } else {
+                Ok("told, less proven")
+            }
         }
         None => Ok("told, the pile is gone"),
     }
@@ -300,8 +305,11 @@ async fn none_of_two_hundred_damaged_stores_is_silent() {
     let seed = std::env::var("HEAPWARD_SEED").ok().and_then(|text| text.parse().ok()).unwrap_or(11);
     println!("HEAPWARD_SEED={seed}");
     let mut random = Random(seed);
-    let others: Vec<PathBuf> =
-        whole.keys().filter(|name| !name.ends_with("store.redb") && !name.ends_with("side.log")).cloned().collect();
+    let others: Vec<PathBuf> = whole
+        .keys()
+        .filter(|name| !name.ends_with("store.redb") && !name.ends_with("side.log"))
+        .cloned()
+        .collect();
     let mut came: BTreeMap<&str, u32> = BTreeMap::new();
     let mut bad = Vec::new();
     let mut at_work = tokio::task::JoinSet::new();
