@@ -108,7 +108,7 @@ async fn a_stick_that_is_away_and_then_full_is_told_once_and_its_end_is_seen() {
     assert_eq!((barn.texts(), barn.incidents()), (0, (0, 0)), "a night without is not worth a text");
 
     // Wednesday: another one that is too small. Nothing half stays on it.
-    let small = Memory::mount(&barn.stick(), "256k");
+    let small = Memory::mount(&barn.stick(), "16k");
     barn.pass(24).await;
     assert_eq!(names(&barn.stick()), [""; 0]);
     assert_eq!(barn.texts(), 0);
