@@ -19,6 +19,7 @@ use crate::model::message::OutboxMessage;
 use crate::model::pile::{PileRecord, PlacementRecord, SettingsRecord, SpotRecord};
 use crate::model::reading::{DatedBy, DatedReading};
 use crate::model::time::parse_rfc3339;
+use crate::model::words::FROM_MEMORY_SENTENCE;
 use crate::standards;
 use crate::store::{Reader, StoreOptions};
 use crate::telling::policy::Teller;
@@ -178,10 +179,7 @@ async fn three_days_qualify_and_a_restart_says_the_same() {
     from_memory.verdicts.iter_mut().for_each(|verdict| verdict.verified = false);
     let entries = Concluded::default().update("2026-05", &from_memory, built());
     assert_eq!(entries.len(), 2);
-    assert!(
-        entries.iter().all(|entry| entry.note == "By figures from memory: check the rule."),
-        "{entries:?}"
-    );
+    assert!(entries.iter().all(|entry| entry.note == FROM_MEMORY_SENTENCE), "{entries:?}");
     let before = (view.judgement.clone(), events);
     house.stop().await;
 

@@ -9,6 +9,7 @@ use super::snapshot::{PileDay, ProbeDay, Snapshot, SpotDay, VerdictDay};
 use crate::config::DisplayUnit;
 use crate::limits;
 use crate::model::incident::Incident;
+use crate::model::words;
 use crate::telling::gsm;
 use crate::telling::topic::{Topic, parse_level};
 use crate::telling::wording;
@@ -131,7 +132,7 @@ fn verdict(pile: &PileDay, snapshot: &Snapshot) -> String {
         } else {
             format!(" ({})", gsm::one_line(&verdict.cautions.join(", ")))
         };
-        let doubt = if verdict.verified { "" } else { " (the rule's figures are from memory: check them)" };
+        let doubt = words::doubt(verdict.verified);
         format!("{} {what}{doubt}{cautions}", name(&verdict.standard))
     };
     let all: Vec<String> = pile.verdicts.iter().map(one).collect();
@@ -150,7 +151,7 @@ fn running(pile: &PileDay, held_up_by: Option<&str>, snapshot: &Snapshot) -> Str
 
 fn short_verdict(pile: &PileDay, snapshot: &Snapshot) -> String {
     let Some(verdict) = pile.verdicts.first() else { return "no standard".to_owned() };
-    let doubt = if verdict.verified { "" } else { " (rule from memory)" };
+    let doubt = words::short_doubt(verdict.verified);
     let what = match verdict.status {
         Status::Qualified => "qualified".to_owned(),
         Status::TemperatureMet => "temperature met".to_owned(),

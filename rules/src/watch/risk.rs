@@ -126,6 +126,7 @@ fn figures(scene: &Scene, place: &Place, value: Celsius, run: Option<Run>) -> Fi
         expected_at: ahead.map(|hours| scene.now + Span::from_hours(hours)),
         counted: run.map(|run| run.counted),
         required: scene.required,
+        from_memory: scene.is_judged && !scene.verified,
         ..Figures::default()
     }
 }

@@ -20,6 +20,7 @@ use crate::http::problem::Problem;
 use crate::http::words::{Style, about};
 use crate::model::message::{Delivery, OutboxMessage};
 use crate::model::reading::{quantity_word, unit_word};
+use crate::model::words::FROM_MEMORY_SENTENCE;
 use crate::recorder::PileView;
 use crate::store::{Latest, Reader};
 
@@ -282,7 +283,7 @@ pub(super) async fn about_heapward(
         h2 { "Rules" }
         @for standard in app.standards.values() {
             h3 { (standard.title) }
-            p { (standard.meaning) " " (standard.clause) "." @if !standard.verified { " These figures are from memory: check them before you rely on them." } }
+            p { (standard.meaning) " " (standard.clause) "." @if !standard.verified { " " (FROM_MEMORY_SENTENCE) } }
         }
         h2 { "For scripts" }
         p { "The API is described at " a.link href="/v1/openapi.json" { "/v1/openapi.json" } ", counters are at " a.link href="/metrics" { "/metrics" } "." }
