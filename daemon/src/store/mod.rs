@@ -77,6 +77,8 @@ mod view;
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+pub(crate) mod watched;
 
 use std::path::PathBuf;
 use std::sync::{Arc, PoisonError};
