@@ -42,6 +42,9 @@ struct Barn {
     is_broken: Arc<AtomicBool>,
 }
 
+/// A script, and its commits: at what time, of how many messages.
+type Case<'a> = (&'a [Step], &'a [(i64, usize)]);
+
 /// A step of a script.
 #[derive(Clone, Copy, Debug)]
 enum Step {
@@ -208,7 +211,7 @@ const WINDOW: usize = COMMIT_UNACKNOWLEDGED;
 
 #[tokio::test(flavor = "multi_thread")]
 async fn readings_are_committed_by_twenty_messages_by_time_by_number_and_at_once_when_hot() {
-    let cases: &[(&[Step], &[(i64, usize)])] = &[
+    let cases: &[Case] = &[
         (&[Messages(1, 1, 55.0), Pass(4_999), Pass(1)], &[(5_000, 1)]),
         (&[Messages(WINDOW - 1, 1, 55.0), Pass(5_000)], &[(5_000, WINDOW - 1)]),
         (&[Messages(WINDOW, 1, 55.0)], &[(0, WINDOW)]),
