@@ -358,8 +358,9 @@ pub const RECORD_LOG_ROWS_MAX: usize = 300;
 pub const RECORD_INCIDENTS_MAX: usize = 200;
 /// Sealing of the store.
 pub const SEAL_EVERY: Span = Span::hours(6);
-/// Pages of the database kept in memory. A Pi has 512 MB for everything; a year of a farm is 25 MB on disk.
-pub const STORE_CACHE_BYTES: usize = 4 << 20;
+/// Pages of the database kept in memory beside those that the system keeps of the file anyway: a Pi has 512 MB for
+/// everything, and a seal of a farm writes some 50 of them.
+pub const STORE_CACHE_BYTES: usize = 1 << 20;
 /// Readings given out by one call: a year of minutes is read in six calls, and a call holds 5 MB at most.
 pub const RANGE_READINGS_MAX: usize = 100_000;
 /// Different values kept for one instant of a series. Two are a conflict already; a probe that stamps everything
@@ -405,17 +406,18 @@ pub const BLOCK_BYTES_MAX: usize = 4_076;
 pub const BLOCK_READINGS_MAX: usize = 16_384;
 /// Decoded blocks kept for readings that come late, one for each of so many series: 36 KB each.
 pub const LOOKUP_BLOCKS_MAX: usize = 32;
-/// Series of one slice of sealing: a farm is one slice, a fleet of 1,000 is sixteen.
-pub const SEAL_SLICE_SERIES: usize = 64;
+/// Series of one slice of sealing: a farm is two slices, a fleet of 1,000 is sixty. What a slice writes anew is dead space
+/// until the next but one: large slices make a large database.
+pub const SEAL_SLICE_SERIES: usize = 16;
 /// Readings after which a slice takes no further series: a tenth of a second of work here.
 pub const SEAL_SLICE_READINGS: usize = 100_000;
 /// Size of the side log: two hours of a commit every five seconds before three quarters are full.
 pub const SIDE_LOG_BYTES: u64 = 8 << 20;
 /// Readings in one frame of the side log; more are written as several.
 pub const FRAME_READINGS_MAX: usize = 20_000;
-/// Stretch of time summed up in one read transaction: half a year of minutes is 2 ms here, a second at one reading a
-/// second on a slow card.
-pub const VIEW_SPAN_MAX: Span = Span::days(183);
+/// Blocks read in one read transaction: 4 MB, and well under a second on a card that gives 2,000 pages a second. Four
+/// and a half years of minutes of a probe.
+pub const LOOK_BLOCKS_MAX: usize = 1_024;
 /// After the end of a UTC day so long is waited for readings of it: a gateway that buffers a day is in time.
 pub const RECORD_LATENESS: Span = Span::minutes(26 * 60 + 10);
 /// Late readings listed by one section; what is over goes into the next.

@@ -19,7 +19,7 @@ use crate::copies::Copies;
 use crate::disk::free_bytes;
 use crate::limits::{BACKUP_OLD, BACKUP_TROUBLE, DISK_LOW_MB};
 use crate::model::time::local;
-use crate::store::last_backup;
+use crate::store::last_copy;
 
 /// Say what is wrong or unsafe, and what to do
 #[derive(Debug, clap::Args)]
@@ -45,7 +45,7 @@ pub fn run(args: &DoctorArgs) -> Outcome {
     machine(&config, &SystemClock::new(config.farm.hardware_clock), &mut wrong);
     let mut doubts = remarks(&config);
     // Where copies go by themselves, or none was ever made, that is said already.
-    if let (None, Some(last)) = (&config.backup, last_backup(&config.store.dir)) {
+    if let (None, Some(last)) = (&config.backup, last_copy(&config.store.dir)) {
         doubts.extend(unsaved(Some(last), SystemClock::new(true).now()));
     }
     match args.reach.reader().and_then(|client| ask(&client)) {

@@ -62,17 +62,15 @@ impl Batch {
         for ack in self.acks.drain(..) {
             ack(true);
         }
-        self.since = None;
-        self.urgent = false;
-        std::mem::take(&mut self.readings)
+        std::mem::take(self).readings
     }
 
-    /// Heapward stops with readings that could not be kept: the senders keep them.
+    /// The readings could not be kept: the senders keep them.
     pub fn refuse(&mut self) {
         for ack in self.acks.drain(..) {
             ack(false);
         }
-        self.readings.clear();
+        *self = Batch::default();
     }
 }
 

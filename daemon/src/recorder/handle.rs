@@ -123,7 +123,7 @@ pub struct PileView {
 /// The recorder as others see it.
 #[derive(Clone)]
 pub struct Handle {
-    commands: mpsc::Sender<Command>,
+    pub(super) commands: mpsc::Sender<Command>,
     views: Arc<RwLock<BTreeMap<String, Arc<PileView>>>>,
 }
 

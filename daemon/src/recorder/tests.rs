@@ -1,5 +1,8 @@
 //! The recorder with a real store: from readings to verdict, log, incident and outbox.
 
+mod commits;
+mod seals;
+
 use std::sync::Arc;
 
 use chrono::NaiveTime;
@@ -11,7 +14,7 @@ use heapward_rules::verdict::Status;
 use tokio::sync::{Notify, oneshot};
 
 use super::conclusions::Concluded;
-use super::{Handle, Parts, Probes, Recorder, Refusal};
+use super::{Command, Handle, Parts, Probes, Recorder, Refusal};
 use crate::clock::{Clock, ManualClock};
 use crate::config::{ChannelConfig, ChannelKind, ContactConfig, DisplayUnit, TellingConfig, WatchConfig};
 use crate::model::entry::{Event, NewEntry};
@@ -61,10 +64,20 @@ fn telling() -> TellingConfig {
 }
 
 fn start(dir: &std::path::Path, now: At) -> House {
-    let clock = Arc::new(ManualClock::new(now));
+    start_with(dir, &Arc::new(ManualClock::new(now)), |_| {}, Vec::new())
+}
+
+/// The same with other parts, and with commands that wait already when the recorder begins.
+fn start_with(
+    dir: &std::path::Path,
+    clock: &Arc<ManualClock>,
+    change: impl FnOnce(&mut Parts),
+    waiting: Vec<Command>,
+) -> House {
+    let clock = Arc::clone(clock);
     let site =
         Site { farm: "Quillback Farm".to_owned(), zone: ZONE, shows: DisplayUnit::Fahrenheit, page: None };
-    let parts = Parts {
+    let mut parts = Parts {
         store: StoreOptions::new(dir, ZONE),
         clock: clock.clone(),
         zone: ZONE,
@@ -79,7 +92,11 @@ fn start(dir: &std::path::Path, now: At) -> House {
         vitals: Vitals::default(),
         unwritten: Unwritten::default(),
     };
-    let (handle, commands) = Handle::new(64);
+    change(&mut parts);
+    let (handle, commands) = Handle::new(waiting.len().max(64));
+    for command in waiting {
+        assert!(handle.commands.try_send(command).is_ok());
+    }
     let (recorder, _) = Recorder::open(parts, handle.clone()).unwrap();
     let reader = recorder.reader();
     let runtime = tokio::runtime::Handle::current();

@@ -316,7 +316,7 @@ fn machine(snapshot: &Snapshot) -> String {
     let card = house.free_mb.map(|mb| format!("card {:.1} GB free", mb as f64 / 1_000.0));
     let clock = if house.clock_trusted { "clock set" } else { "CLOCK NOT SET" };
     let backup = house
-        .last_backup
+        .last_copy
         .map_or_else(|| "no backup yet".to_owned(), |at| format!("last backup {}", moment(at, snapshot)));
     let failing = house.channels.iter().filter_map(|(channel, state)| {
         state.failing_since.map(|at| format!("{} FAILS since {}", name(channel), moment(at, snapshot)))

@@ -113,7 +113,7 @@ fn snapshot(piles: Vec<PileDay>) -> Snapshot {
         house: House {
             free_mb: Some(12_345),
             clock_trusted: true,
-            last_backup: Some(at("12 02:00")),
+            last_copy: Some(at("12 02:00")),
             record: Some((118, "9f".repeat(32))),
             required: Some(Span::hours(72)),
             channels: [("phone".to_owned(), failing)].into(),

@@ -9,4 +9,5 @@ mod kill_broker;
 mod listen;
 mod numbered;
 mod repeater;
+mod stall;
 mod unassigned;
