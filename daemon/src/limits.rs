@@ -182,6 +182,10 @@ pub const EXAMPLE_BYTES_MAX: usize = 1_024;
 pub const LOOKED_AT_BYTES_MAX: usize = 4 * 1_024;
 /// Messages on their way from the ways in to the intake; at 20,000 a second this is 50 ms.
 pub const ARRIVALS_MAX: usize = 1_024;
+/// Messages that the intake looks at together and hands to the recorder as one lot.
+pub const ARRIVALS_TOGETHER_MAX: usize = 64;
+/// A lot with so many readings takes no other message: it has to fit in what may wait for the card.
+pub const LOT_READINGS_MAX: usize = 1_000;
 /// Messages that wait until the clock is set: eight probes that speak each minute fill it in 20 hours.
 pub const HELD_MAX: usize = 10_000;
 /// Pause between two looks at a clock that is not set.
@@ -325,8 +329,8 @@ pub const CHART_GAP: Span = Span::hours(4);
 
 /// Readings of one series that are read from the store at a time when a day is judged again: half a megabyte.
 pub const HISTORY_SLICE_READINGS: usize = 20_000;
-/// Messages that wait for the recorder; when it is full the ways in stop reading, and the senders keep the rest.
-pub const RECORDER_QUEUE: usize = 4_096;
+/// Lots of messages that wait for the recorder; when it is full the ways in stop reading, and the senders keep the rest.
+pub const RECORDER_QUEUE: usize = 256;
 /// A commit is due when the queue runs empty with so many messages unacknowledged: what a broker sends at first
 /// without an acknowledgement.
 pub const COMMIT_UNACKNOWLEDGED: usize = 20;

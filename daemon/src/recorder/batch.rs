@@ -23,16 +23,18 @@ pub struct Batch {
 // === impl Batch ===
 
 impl Batch {
-    /// Takes the readings of a message. When too many wait it is not taken: the sender keeps it and repeats.
-    pub fn take(&mut self, readings: Vec<DatedReading>, ack: Ack, now: Span) {
+    /// Takes the readings of messages. When too many wait they are not taken: the senders keep and repeat them.
+    pub fn take(&mut self, readings: Vec<DatedReading>, acks: Vec<Ack>, now: Span) {
         if self.readings.len() + readings.len() > WAITING_READINGS_MAX {
-            ack(false);
+            for ack in acks {
+                ack(false);
+            }
             return;
         }
         self.since.get_or_insert(now);
         self.urgent |= readings.iter().any(is_urgent);
         self.readings.extend(readings);
-        self.acks.push(ack);
+        self.acks.extend(acks);
     }
 
     pub fn is_empty(&self) -> bool {

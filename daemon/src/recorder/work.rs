@@ -125,8 +125,8 @@ impl Recorder {
 
     fn take(&mut self, command: Command) {
         match command {
-            Command::Readings { readings, ack } => {
-                self.batch.take(readings, ack, self.parts.clock.monotonic());
+            Command::Readings { readings, acks } => {
+                self.batch.take(readings, acks, self.parts.clock.monotonic());
             }
             Command::Tick => self.tick(),
             other => {

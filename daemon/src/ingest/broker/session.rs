@@ -3,10 +3,11 @@
 use std::sync::Arc;
 
 use rumqttc::mqttbytes::Error as PacketError;
-use rumqttc::mqttbytes::v4::SubscribeReasonCode;
+use rumqttc::mqttbytes::v4::{PubAck, SubscribeReasonCode};
 use rumqttc::{
     AsyncClient, ConnectionError, Event, EventLoop, LastWill, MqttOptions, Packet, Publish, QoS, StateError,
 };
+use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::{mpsc, watch};
 use tokio::time::{Duration, Instant, sleep};
 
@@ -73,7 +74,7 @@ impl Session {
         let (client, mut events) = AsyncClient::new(own_options(&parts.line), BROKER_REQUESTS_MAX);
         events.network_options.set_connection_timeout(BROKER_CONNECT_SECONDS_MAX);
         events.network_options.set_tcp_nodelay(true);
-        let (acks, letters) = (Arc::<Acks>::default(), Arc::<Letters>::default());
+        let (acks, letters) = (Acks::new(client.clone()), Arc::<Letters>::default());
         let speaker = Speaker {
             client: client.clone(),
             acks: Arc::clone(&acks),
@@ -148,19 +149,49 @@ impl Session {
                 () = acks.failed.notified() => return End::NotKept,
                 _ = stop.wait_for(|stop| *stop) => return End::Stopped,
             };
-            match event {
-                Ok(Event::Incoming(Packet::Publish(publish))) => {
-                    if !self.take(publish).await {
-                        return End::Stopped;
-                    }
-                }
-                Ok(Event::Incoming(Packet::ConnAck(connack))) => self.connected(connack.session_present),
-                Ok(Event::Incoming(Packet::SubAck(suback))) => self.subscribed(&suback.return_codes),
-                Ok(Event::Incoming(Packet::PubAck(puback))) => self.letters.acknowledged(puback.pkid),
-                Ok(Event::Outgoing(rumqttc::Outgoing::Publish(packet_id))) => self.letters.sent(packet_id),
-                Ok(_) => {}
+            let mut next = match event {
+                Ok(event) => Some(event),
                 Err(error) => return End::Broken(error),
+            };
+            // What came in the same piece is there already.
+            while let Some(event) = next {
+                if let Err(end) = self.heed(event).await {
+                    return end;
+                }
+                next = self.events.state.events.pop_front();
             }
+        }
+    }
+
+    async fn heed(&mut self, event: Event) -> Result<(), End> {
+        match event {
+            Event::Incoming(Packet::Publish(publish)) => return self.take(publish).await,
+            Event::Incoming(Packet::ConnAck(connack)) => self.connected(connack.session_present),
+            Event::Incoming(Packet::SubAck(suback)) => self.subscribed(&suback.return_codes),
+            Event::Incoming(Packet::PubAck(puback)) => self.letters.acknowledged(puback.pkid),
+            Event::Outgoing(rumqttc::Outgoing::Publish(packet_id)) => self.letters.sent(packet_id),
+            Event::Outgoing(rumqttc::Outgoing::PubAck(_)) => return self.acknowledge().await,
+            _ => {}
+        }
+        Ok(())
+    }
+
+    /// Writes the acknowledgements behind the one that has just gone out, and all of them with one call.
+    async fn acknowledge(&mut self) -> Result<(), End> {
+        let settled = self.acks.take();
+        let Some(network) = self.events.network.as_mut().filter(|_| !settled.is_empty()) else {
+            return Ok(());
+        };
+        let writing = async {
+            for packet_id in settled {
+                network.write(Packet::PubAck(PubAck::new(packet_id))).await?;
+            }
+            network.flush().await
+        };
+        let patience = Duration::from_secs(BROKER_CONNECT_SECONDS_MAX);
+        match tokio::time::timeout(patience, writing).await {
+            Ok(written) => written.map_err(|error| End::Broken(ConnectionError::MqttState(error))),
+            Err(_) => Err(End::Broken(ConnectionError::FlushTimeout)),
         }
     }
 
@@ -194,7 +225,7 @@ impl Session {
     }
 
     /// Hands a message to the intake. While that is full, nothing is polled: the broker keeps the rest.
-    async fn take(&mut self, publish: Publish) -> bool {
+    async fn take(&mut self, publish: Publish) -> Result<(), End> {
         let way = Way::Broker {
             is_retained: publish.retain,
             is_repeated: publish.dup,
@@ -207,7 +238,11 @@ impl Session {
             QoS::AtMostOnce | QoS::ExactlyOnce => Box::new(|_| {}),
         };
         let arrival = Arrival { topic: publish.topic, payload: publish.payload, way, ack };
-        self.arrivals.send(arrival).await.is_ok()
+        match self.arrivals.try_send(arrival) {
+            Ok(()) => Ok(()),
+            Err(TrySendError::Full(arrival)) => self.arrivals.send(arrival).await.map_err(|_| End::Stopped),
+            Err(TrySendError::Closed(_)) => Err(End::Stopped),
+        }
     }
 
     fn connected(&mut self, session_present: bool) {
