@@ -266,6 +266,8 @@ pub const BROKER_CONNECT_SECONDS_MAX: u64 = 10;
 pub const BROKER_PACKET_BYTES_MAX: usize = 256 * 1_024;
 /// Acknowledgements and messages of our own that wait for the connection.
 pub const BROKER_REQUESTS_MAX: usize = 4_096;
+/// Reads from the broker, of some ten messages each, until the library looks at its queue and its timers again.
+pub const BROKER_READS_TOGETHER_MAX: usize = 16;
 /// Messages of our own that wait for the broker's client, and how long they wait for its acknowledgement.
 pub const BROKER_OUTGOING_MAX: usize = 64;
 pub const BROKER_OUTGOING_WAIT: Duration = Duration::from_secs(15);

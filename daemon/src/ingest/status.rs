@@ -253,7 +253,8 @@ pub(super) fn usual_interval(mean: Span) -> Option<Span> {
 pub fn printable(payload: &[u8], max: usize) -> String {
     let cut = payload.get(..max).unwrap_or(payload);
     let is_obeyed = |c: char| {
-        c.is_control() || matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+        c.is_control()
+            || matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
     };
     String::from_utf8_lossy(cut).chars().map(|c| if is_obeyed(c) { ' ' } else { c }).collect()
 }

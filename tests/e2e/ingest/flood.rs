@@ -163,7 +163,8 @@ fn stored_seconds(site: &Site, beginning: At) -> i64 {
 fn through_a_broker_huge_messages_and_a_flood_hold_nobody_up() {
     let dir = tempfile::tempdir().unwrap();
     let broker = Broker::start(dir.path());
-    let loud = "[[probe]]\nid = \"loud\"\ntopic = \"quillback/loud\"\nevery = \"1m\"\nvalue = \"\"\nunit = \"C\"\n";
+    let loud =
+        "[[probe]]\nid = \"loud\"\ntopic = \"quillback/loud\"\nevery = \"1m\"\nvalue = \"\"\nunit = \"C\"\n";
     let rest = format!("[broker]\nhost = \"127.0.0.1\"\nport = {}\n{}{loud}", broker.port, probes());
     let mut daemon = Daemon::start(dir.path(), &rest);
     wait_until("the daemon to be connected", || daemon.site.text("/metrics").contains("ingest_connected 1"));

@@ -1,6 +1,9 @@
 //! The task that polls the connection, and makes a new one when it ends.
 
+use std::future::poll_fn;
+use std::pin::pin;
 use std::sync::Arc;
+use std::task::Poll;
 
 use rumqttc::mqttbytes::Error as PacketError;
 use rumqttc::mqttbytes::v4::{PubAck, SubscribeReasonCode};
@@ -22,7 +25,7 @@ use crate::clock::SharedClock;
 use crate::ingest::intake::{Arrival, Way};
 use crate::ingest::router::Router;
 use crate::ingest::status::Board;
-use crate::limits::{BROKER_CONNECT_SECONDS_MAX, BROKER_REQUESTS_MAX};
+use crate::limits::{BROKER_CONNECT_SECONDS_MAX, BROKER_READS_TOGETHER_MAX, BROKER_REQUESTS_MAX};
 use crate::telling::backoff::random_jitter;
 
 /// Where we say whether we are there; a last will at the broker says it when we can't.
@@ -149,17 +152,42 @@ impl Session {
                 () = acks.failed.notified() => return End::NotKept,
                 _ = stop.wait_for(|stop| *stop) => return End::Stopped,
             };
-            let mut next = match event {
-                Ok(event) => Some(event),
+            let heeded = match event {
+                Ok(event) => self.heed_all(event).await,
                 Err(error) => return End::Broken(error),
             };
-            // What came in the same piece is there already.
-            while let Some(event) = next {
-                if let Err(end) = self.heed(event).await {
-                    return end;
-                }
-                next = self.events.state.events.pop_front();
+            if let Err(end) = heeded {
+                return end;
             }
+        }
+    }
+
+    /// Heeds an event and what else has come already. The library looks at its queue and its timers between two reads;
+    /// in a stream of messages that is needed only now and then.
+    async fn heed_all(&mut self, event: Event) -> Result<(), End> {
+        self.heed(event).await?;
+        for _ in 0..BROKER_READS_TOGETHER_MAX {
+            while let Some(event) = self.events.state.events.pop_front() {
+                self.heed(event).await?;
+            }
+            if !self.read_on().await? {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    /// Reads what has come already; false if that is nothing.
+    async fn read_on(&mut self) -> Result<bool, End> {
+        // A message of our own may have to be sent again at what is read: the library does that in its own turn.
+        let state = &mut self.events.state;
+        let Some(network) = self.events.network.as_mut().filter(|_| state.collision.is_none()) else {
+            return Ok(false);
+        };
+        match at_once(network.readb(state)).await {
+            Some(Ok(())) => Ok(true),
+            Some(Err(error)) => Err(End::Broken(ConnectionError::MqttState(error))),
+            None => Ok(false),
         }
     }
 
@@ -320,6 +348,16 @@ impl Session {
         };
         let _ = tokio::time::timeout(Duration::from_secs(1), leaving).await;
     }
+}
+
+/// What a future gives without waiting.
+async fn at_once<F: Future>(future: F) -> Option<F::Output> {
+    let mut future = pin!(future);
+    poll_fn(|context| match future.as_mut().poll(context) {
+        Poll::Ready(output) => Poll::Ready(Some(output)),
+        Poll::Pending => Poll::Ready(None),
+    })
+    .await
 }
 
 fn own_options(line: &Line) -> MqttOptions {
