@@ -336,6 +336,13 @@ pub const RECORDER_QUEUE: usize = 256;
 /// A commit is due when the queue runs empty with so many messages unacknowledged: what a broker sends at first
 /// without an acknowledgement.
 pub const COMMIT_UNACKNOWLEDGED: usize = 20;
+/// With so many messages a commit waits for no more, even if the last one was just now.
+pub const COMMIT_AT_ONCE: usize = 64;
+/// So soon after the last commit the next one waits a moment for more messages.
+pub const COMMIT_GATHER_WITHIN: Span = Span(2);
+/// That moment, and how many of them at most.
+pub const COMMIT_GATHER: Duration = Duration::from_micros(250);
+pub const COMMIT_GATHER_TIMES: usize = 4;
 /// A commit is due with so many readings, whether or not the queue is empty.
 pub const COMMIT_READINGS_MAX: usize = 5_000;
 /// Readings that wait in memory while the store cannot be written; beyond it messages stay unacknowledged.

@@ -148,6 +148,8 @@ fn once(kind: &str, count: u64, rows: Option<&Path>) -> Figures {
     let mut child: Child = command.stdout(Stdio::piped()).spawn().unwrap();
     let mut said = BufReader::new(child.stdout.take().unwrap()).lines();
     assert!(said.next().unwrap().unwrap().starts_with("ready"));
+    // What starting took is no part of a message.
+    let of_start = processor_seconds(&child.id().to_string());
     let began = Instant::now();
     let publisher = std::thread::spawn(move || publish(port, count, beginning));
     let done = said.next().unwrap().unwrap();
@@ -156,7 +158,7 @@ fn once(kind: &str, count: u64, rows: Option<&Path>) -> Figures {
     child.wait().unwrap();
     let mut figures = done.split(' ').skip(1);
     let mut figure = || figures.next().unwrap();
-    let cpu_seconds: f64 = figure().parse().unwrap();
+    let cpu_seconds = figure().parse::<f64>().unwrap() - of_start;
     Figures {
         per_second: count as f64 / took,
         cpu_us_per_message: cpu_seconds / count as f64 * 1e6,
@@ -208,15 +210,19 @@ fn say(line: &str) {
     std::io::stdout().flush().unwrap();
 }
 
+/// Of a process, so far; Linux counts hundredths.
+fn processor_seconds(process: &str) -> f64 {
+    let stat = std::fs::read_to_string(format!("/proc/{process}/stat")).unwrap();
+    let after_name = stat.rsplit(')').next().unwrap();
+    let ticks = after_name.split_whitespace().skip(11).take(2).map(|text| text.parse::<f64>().unwrap());
+    ticks.sum::<f64>() / 100.0
+}
+
 /// The end of a child: processor seconds and peak memory of this process.
 fn done() -> ! {
-    let stat = std::fs::read_to_string("/proc/self/stat").unwrap();
-    let after_name = stat.rsplit(')').next().unwrap();
-    let ticks: f64 =
-        after_name.split_whitespace().skip(11).take(2).map(|text| text.parse::<f64>().unwrap()).sum();
     let status = std::fs::read_to_string("/proc/self/status").unwrap();
     let peak = status.lines().find(|line| line.starts_with("VmHWM:")).unwrap();
-    say(&format!("done {} {}", ticks / 100.0, peak.split_whitespace().nth(1).unwrap()));
+    say(&format!("done {} {}", processor_seconds("self"), peak.split_whitespace().nth(1).unwrap()));
     std::process::exit(0);
 }
 

@@ -237,13 +237,13 @@ impl Intake {
     /// Dates what can be dated and hands it to the recorder.
     async fn hand_in(&mut self, Dateable { now, monotonic, message }: Dateable) {
         let moment = Moment { now, arrived: now - (monotonic - message.arrived) };
-        let mut readings = Vec::with_capacity(message.samples.len());
+        let before = self.lot.readings.len();
         let (mut parked, mut refused) = (Vec::new(), Vec::new());
         for (mapping, sample) in message.samples {
             match self.date(&mapping, &sample, message.freshness, moment, monotonic) {
                 Dating::At(at, dated_by) => {
                     self.watch.committed(at, now);
-                    readings.push(DatedReading {
+                    self.lot.readings.push(DatedReading {
                         probe: mapping.probe.clone(),
                         quantity: sample.quantity,
                         unit: sample.unit,
@@ -264,16 +264,13 @@ impl Intake {
             let said = format!("{} ({:?})", sample.value, sample.time);
             self.refuse(&message.topic, reason, said.as_bytes());
         }
-        if readings.is_empty() && parked.is_empty() {
-            return (message.ack)(true);
-        }
+        let has_readings = self.lot.readings.len() > before;
         if parked.is_empty() {
-            return self.put_in(readings, message.ack).await;
+            return if has_readings { self.put_in(message.ack).await } else { (message.ack)(true) };
         }
-        let parts = usize::from(!readings.is_empty()) + parked.len();
-        let mut acks = shared(message.ack, parts);
-        if let Some(ack) = acks.next_if(|_| !readings.is_empty()) {
-            self.put_in(readings, ack).await;
+        let mut acks = shared(message.ack, usize::from(has_readings) + parked.len());
+        if let Some(ack) = acks.next_if(|_| has_readings) {
+            self.put_in(ack).await;
         }
         for (sample, ack) in parked.into_iter().zip(acks) {
             let former = self.backlog.park(sample, &message.topic, message.arrived, ack, Instant::now());
@@ -284,9 +281,8 @@ impl Intake {
         }
     }
 
-    /// Puts the readings of a message into the lot.
-    async fn put_in(&mut self, readings: Vec<DatedReading>, ack: Ack) {
-        self.lot.readings.extend(readings);
+    /// The readings of a message are in the lot: its acknowledgement belongs to them.
+    async fn put_in(&mut self, ack: Ack) {
         self.lot.acks.push(ack);
         if self.lot.readings.len() >= LOT_READINGS_MAX || self.lot.acks.len() >= ARRIVALS_TOGETHER_MAX {
             self.hand_over().await;

@@ -5,7 +5,11 @@
 //! each reading is a row of `WITHOUT ROWID (series, instant)`: WAL, synchronous=FULL, a prepared statement, the memory for
 //! pages that our store has. Acknowledged is what is on the card. Nothing is judged.
 
-#![expect(clippy::unwrap_used, clippy::print_stdout, reason = "a measurement that cannot go on stops with the place")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a measurement that cannot go on stops with the place"
+)]
 
 use std::collections::BTreeMap;
 use std::io::Write;
@@ -17,7 +21,9 @@ use std::time::Duration;
 use heapward::clock::{Clock, SystemClock};
 use heapward::config::read::read;
 use heapward::ingest::{self, Parts};
-use heapward::limits::{RECORDER_QUEUE, STORE_CACHE_BYTES, WORKER_THREADS};
+use heapward::limits::{
+    COMMIT_GATHER, COMMIT_GATHER_TIMES, RECORDER_QUEUE, STORE_CACHE_BYTES, WORKER_THREADS,
+};
 use heapward::model::reading::{DatedReading, SeriesKey};
 use heapward::recorder::batch::Batch;
 use heapward::recorder::{Command, Handle};
@@ -30,8 +36,11 @@ fn main() {
     let (port, count, dir) = (&arguments[1], arguments[2].parse::<u64>().unwrap(), Path::new(&arguments[3]));
     let text = std::fs::read_to_string(dir.join("rows.toml")).unwrap();
     let config = read("rows", &text, dir, None).unwrap();
-    let runtime =
-        tokio::runtime::Builder::new_multi_thread().worker_threads(WORKER_THREADS).enable_all().build().unwrap();
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(WORKER_THREADS)
+        .enable_all()
+        .build()
+        .unwrap();
     let clock = Arc::new(SystemClock::new(true));
     let (recorder, commands) = Handle::new(RECORDER_QUEUE);
     let kept = Arc::new(AtomicU64::new(0));
@@ -84,6 +93,7 @@ fn record(
     kept: &AtomicU64,
 ) {
     let mut batch = Batch::default();
+    let mut committed = Span(i64::MIN / 2);
     let mut series = BTreeMap::new();
     let take = |batch: &mut Batch, command| {
         if let Command::Readings { readings, acks } = command {
@@ -105,14 +115,25 @@ fn record(
             Some(Some(command)) => take(&mut batch, command),
             None => {}
         }
-        while !batch.is_full() {
-            match commands.try_recv() {
-                Ok(command) => take(&mut batch, command),
-                Err(_) => break,
+        let mut take_waiting = |batch: &mut Batch| {
+            while !batch.is_full() {
+                match commands.try_recv() {
+                    Ok(command) => take(batch, command),
+                    Err(_) => break,
+                }
             }
+        };
+        take_waiting(&mut batch);
+        for _ in 0..COMMIT_GATHER_TIMES {
+            if !batch.is_worth_a_wait(clock.monotonic() - committed) {
+                break;
+            }
+            std::thread::sleep(COMMIT_GATHER);
+            take_waiting(&mut batch);
         }
         if batch.is_full() || batch.is_due(clock.monotonic(), commit_every) {
             let new = commit(&mut db, &batch.readings, &mut series);
+            committed = clock.monotonic();
             batch.committed();
             kept.fetch_add(new, Ordering::Relaxed);
         }
@@ -145,7 +166,8 @@ fn say(line: &str) {
 fn done() -> ! {
     let stat = std::fs::read_to_string("/proc/self/stat").unwrap();
     let after_name = stat.rsplit(')').next().unwrap();
-    let ticks: f64 = after_name.split_whitespace().skip(11).take(2).map(|text| text.parse::<f64>().unwrap()).sum();
+    let ticks: f64 =
+        after_name.split_whitespace().skip(11).take(2).map(|text| text.parse::<f64>().unwrap()).sum();
     let status = std::fs::read_to_string("/proc/self/status").unwrap();
     let peak = status.lines().find(|line| line.starts_with("VmHWM:")).unwrap();
     say(&format!("done {} {}", ticks / 100.0, peak.split_whitespace().nth(1).unwrap()));
