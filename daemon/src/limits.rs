@@ -182,6 +182,10 @@ pub const EXAMPLE_BYTES_MAX: usize = 1_024;
 pub const LOOKED_AT_BYTES_MAX: usize = 4 * 1_024;
 /// Messages on their way from the ways in to the intake; at 20,000 a second this is 50 ms.
 pub const ARRIVALS_MAX: usize = 1_024;
+/// Messages that the intake looks at together and hands to the recorder as one lot.
+pub const ARRIVALS_TOGETHER_MAX: usize = 64;
+/// A lot with so many readings takes no other message: it has to fit in what may wait for the card.
+pub const LOT_READINGS_MAX: usize = 1_000;
 /// Messages that wait until the clock is set: eight probes that speak each minute fill it in 20 hours.
 pub const HELD_MAX: usize = 10_000;
 /// Pause between two looks at a clock that is not set.
@@ -262,6 +266,8 @@ pub const BROKER_CONNECT_SECONDS_MAX: u64 = 10;
 pub const BROKER_PACKET_BYTES_MAX: usize = 256 * 1_024;
 /// Acknowledgements and messages of our own that wait for the connection.
 pub const BROKER_REQUESTS_MAX: usize = 4_096;
+/// Reads from the broker, of some ten messages each, until the library looks at its queue and its timers again.
+pub const BROKER_READS_TOGETHER_MAX: usize = 16;
 /// Messages of our own that wait for the broker's client, and how long they wait for its acknowledgement.
 pub const BROKER_OUTGOING_MAX: usize = 64;
 pub const BROKER_OUTGOING_WAIT: Duration = Duration::from_secs(15);
@@ -325,11 +331,18 @@ pub const CHART_GAP: Span = Span::hours(4);
 
 /// Readings of one series that are read from the store at a time when a day is judged again: half a megabyte.
 pub const HISTORY_SLICE_READINGS: usize = 20_000;
-/// Messages that wait for the recorder; when it is full the ways in stop reading, and the senders keep the rest.
-pub const RECORDER_QUEUE: usize = 4_096;
+/// Lots of messages that wait for the recorder; when it is full the ways in stop reading, and the senders keep the rest.
+pub const RECORDER_QUEUE: usize = 256;
 /// A commit is due when the queue runs empty with so many messages unacknowledged: what a broker sends at first
 /// without an acknowledgement.
 pub const COMMIT_UNACKNOWLEDGED: usize = 20;
+/// With so many messages a commit waits for no more, even if the last one was just now.
+pub const COMMIT_AT_ONCE: usize = 64;
+/// So soon after the last commit the next one waits a moment for more messages.
+pub const COMMIT_GATHER_WITHIN: Span = Span(2);
+/// That moment, and how many of them at most.
+pub const COMMIT_GATHER: Duration = Duration::from_micros(250);
+pub const COMMIT_GATHER_TIMES: usize = 4;
 /// A commit is due with so many readings, whether or not the queue is empty.
 pub const COMMIT_READINGS_MAX: usize = 5_000;
 /// Readings that wait in memory while the store cannot be written; beyond it messages stay unacknowledged.

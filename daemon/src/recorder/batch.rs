@@ -4,7 +4,9 @@ use heapward_rules::reading::{Quantity, reported_c};
 use heapward_rules::units::{Celsius, Span};
 
 use super::handle::Ack;
-use crate::limits::{COMMIT_READINGS_MAX, COMMIT_UNACKNOWLEDGED, WAITING_READINGS_MAX};
+use crate::limits::{
+    COMMIT_AT_ONCE, COMMIT_GATHER_WITHIN, COMMIT_READINGS_MAX, COMMIT_UNACKNOWLEDGED, WAITING_READINGS_MAX,
+};
 use crate::model::reading::DatedReading;
 
 /// Above this a reading is committed at once.
@@ -23,16 +25,18 @@ pub struct Batch {
 // === impl Batch ===
 
 impl Batch {
-    /// Takes the readings of a message. When too many wait it is not taken: the sender keeps it and repeats.
-    pub fn take(&mut self, readings: Vec<DatedReading>, ack: Ack, now: Span) {
+    /// Takes the readings of messages. When too many wait they are not taken: the senders keep and repeat them.
+    pub fn take(&mut self, readings: Vec<DatedReading>, acks: Vec<Ack>, now: Span) {
         if self.readings.len() + readings.len() > WAITING_READINGS_MAX {
-            ack(false);
+            for ack in acks {
+                ack(false);
+            }
             return;
         }
         self.since.get_or_insert(now);
         self.urgent |= readings.iter().any(is_urgent);
         self.readings.extend(readings);
-        self.acks.push(ack);
+        self.acks.extend(acks);
     }
 
     pub fn is_empty(&self) -> bool {
@@ -50,6 +54,15 @@ impl Batch {
             && (self.urgent
                 || self.acks.len() >= COMMIT_UNACKNOWLEDGED
                 || self.wait(now, commit_every) == Span::ZERO)
+    }
+
+    /// Whether a moment's wait for more is worth it. In a stream of messages each commit costs the card and the processor
+    /// the same, whatever is in it; a thousandth of a second is nothing to anybody.
+    pub fn is_worth_a_wait(&self, since_last_commit: Span) -> bool {
+        !self.is_empty()
+            && !self.urgent
+            && self.acks.len() < COMMIT_AT_ONCE
+            && since_last_commit < COMMIT_GATHER_WITHIN
     }
 
     /// How long it may still wait.
