@@ -87,7 +87,8 @@ fn a_folder_as_it_was_written_is_good_for_everybody() {
     // By hand: sums, and a day against the third line of the day after it.
     let dir = written.folder.display().to_string();
     said("sh", &["-c", "cd \"$1\" && sha256sum --quiet --check SHA256SUMS", "sh", &dir], "coreutils");
-    let by_hand = said("sh", &["-c", "cd \"$1\" && sha256sum < sealed/00006-2026-05-06.txt", "sh", &dir], "coreutils");
+    let by_hand =
+        said("sh", &["-c", "cd \"$1\" && sha256sum < sealed/00006-2026-05-06.txt", "sh", &dir], "coreutils");
     let forger = written.forger();
     let next = forger.read("sealed/00007-2026-05-07.txt");
     assert!(next.contains(&format!("\nprev {}\n", by_hand.split(' ').next().unwrap())));
