@@ -369,6 +369,10 @@ pub const RECORD_BREAKS_MAX: usize = 12;
 pub const RECORD_LOG_ROWS_MAX: usize = 300;
 /// Incidents in a document: a pile with more has other troubles.
 pub const RECORD_INCIDENTS_MAX: usize = 200;
+/// A file of a record's folder that is checked: readings of ten probes in a year of minutes are 250 MB.
+pub const VERIFY_FILE_BYTES_MAX: u64 = 512 << 20;
+/// Days of mails that are compared at once: a season of them.
+pub const VERIFY_HEADS_MAX: usize = 400;
 /// Sealing of the store.
 pub const SEAL_EVERY: Span = Span::hours(6);
 /// Pages of the database kept in memory beside those that the system keeps of the file anyway: a Pi has 512 MB for

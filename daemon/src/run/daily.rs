@@ -129,6 +129,7 @@ impl Daily {
                 free_mb: disk::free_bytes(&self.config.store.dir).ok().map(|bytes| bytes / 1_000_000),
                 clock_trusted: self.clock.is_trusted(),
                 last_copy: crate::store::last_copy(&self.config.store.dir),
+                sealed: self.reader.head()?.map(|head| (head.seq, head.digest.to_string())),
                 record: self.reader.log_head()?,
                 required: views.iter().find_map(|view| Some(view.judgement.verdicts.first()?.required?.time)),
                 channels: self.board.states(),

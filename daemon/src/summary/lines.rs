@@ -330,10 +330,15 @@ fn machine(snapshot: &Snapshot) -> String {
     format!("{}.", parts.collect::<Vec<_>>().join(", "))
 }
 
+/// What a later check compares with: kept in a mailbox, out of reach of whoever changes the record.
 fn record(snapshot: &Snapshot) -> String {
-    match &snapshot.house.record {
+    let entries = match &snapshot.house.record {
         Some((seq, digest)) => format!("{seq} entries, SHA-256 {}", gsm::one_line(digest)),
-        None => "no entry yet.".to_owned(),
+        None => "no entry yet".to_owned(),
+    };
+    match &snapshot.house.sealed {
+        Some((seq, digest)) => format!("HEAD {seq}:{} (keep this mail); {entries}.", gsm::one_line(digest)),
+        None => format!("no day sealed yet; {entries}."),
     }
 }
 
