@@ -6,6 +6,7 @@
 
 use std::fs;
 use std::io;
+use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
@@ -26,6 +27,7 @@ const PREFIX: &str = "heapward-";
 pub struct Copies {
     dir: PathBuf,
     keep: usize,
+    same_disk: bool,
     zone: Tz,
 }
 
@@ -34,6 +36,12 @@ pub struct Copies {
 pub enum CopyError {
     #[error("there is no folder {}: is the stick in and mounted?", .0.display())]
     NoFolder(PathBuf),
+    #[error(
+        "{} lies on the same disk as the records: is the stick in and mounted? Where a copy beside the records is \
+         wanted, write same_disk = true in [backup]",
+        .0.display()
+    )]
+    SameDisk(PathBuf),
     #[error("{}: {source}; has it room, and may Heapward write there?", .dir.display())]
     Files { dir: PathBuf, source: io::Error },
     #[error("{}: {source}", .dir.display())]
@@ -44,7 +52,7 @@ pub enum CopyError {
 
 impl Copies {
     pub fn new(config: &BackupConfig, zone: Tz) -> Copies {
-        Copies { dir: config.dir.clone(), keep: config.keep.into(), zone }
+        Copies { dir: config.dir.clone(), keep: config.keep.into(), same_disk: config.same_disk, zone }
     }
 
     pub fn dir(&self) -> &Path {
@@ -60,6 +68,10 @@ impl Copies {
     pub fn make(&self, reader: &Reader, config: &Config, now: At) -> Result<PathBuf, CopyError> {
         if !self.dir.is_dir() {
             return Err(CopyError::NoFolder(self.dir.clone()));
+        }
+        // The folder on which a stick would be mounted is there without it too.
+        if !self.same_disk && on_same_disk(&self.dir, &config.store.dir) {
+            return Err(CopyError::SameDisk(self.dir.clone()));
         }
         let day = local(now, self.zone).date_naive();
         let (to, part) =
@@ -111,6 +123,12 @@ impl Copies {
     fn failed(&self, source: io::Error) -> CopyError {
         CopyError::Files { dir: self.dir.clone(), source }
     }
+}
+
+/// Whether two folders lie on one file system; no, if one of them can't be looked at.
+pub fn on_same_disk(one: &Path, other: &Path) -> bool {
+    let device = |dir: &Path| fs::metadata(dir).map(|about| about.dev()).ok();
+    device(one).is_some_and(|of_one| device(other) == Some(of_one))
 }
 
 fn made_text(now: At) -> String {

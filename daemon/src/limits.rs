@@ -298,6 +298,8 @@ pub const DISK_ROOM_AGAIN_MB: u64 = 700;
 pub const DISK_NEARLY_FULL_MB: u64 = 100;
 /// A broker or a clock that is away for less is no trouble yet: both need some seconds at every start.
 pub const TROUBLE_LEAST: Span = Span::minutes(1);
+/// That the records were damaged stands on the page for so long: everybody has looked by then.
+pub const RECORDS_DAMAGED_SHOWN: Span = Span::hours(24);
 /// A channel that fails for so long is a trouble of its own: a router that starts again takes minutes.
 pub const CHANNEL_TROUBLE: Span = Span::hours(1);
 
@@ -350,6 +352,9 @@ pub const WAITING_READINGS_MAX: usize = 50_000;
 /// First and longest pause before a store that failed is opened again.
 pub const REOPEN_PAUSE_FIRST: Span = Span::seconds(1);
 pub const REOPEN_PAUSE_MAX: Span = Span::minutes(1);
+/// First and longest pause between two tries to open the records at the start.
+pub const START_PAUSE_FIRST: Span = Span::seconds(5);
+pub const START_PAUSE_MAX: Span = Span::minutes(1);
 /// How far an entry may be dated ahead of the clock: a watch that is a little fast.
 pub const ENTRY_AHEAD_MAX: Span = Span::minutes(5);
 /// Longest note of an entry, in bytes.
@@ -367,6 +372,8 @@ pub const RECORD_GAPS_MAX: usize = 12;
 pub const RECORD_BREAKS_MAX: usize = 12;
 /// Rows of the log and of hand readings in a document, so that it can be read; all of them are in its tables.
 pub const RECORD_LOG_ROWS_MAX: usize = 300;
+/// Entries of the whole log that are looked at in one go for those about the records themselves.
+pub const RECORD_LOG_SLICE: usize = 5_000;
 /// Incidents in a document: a pile with more has other troubles.
 pub const RECORD_INCIDENTS_MAX: usize = 200;
 /// A file of a record's folder that is checked: readings of ten probes in a year of minutes are 250 MB.

@@ -3,7 +3,6 @@
 
 use std::collections::BTreeSet;
 use std::io;
-use std::os::unix::fs::MetadataExt as _;
 use std::path::Path;
 
 use heapward_rules::units::{At, Span};
@@ -15,7 +14,7 @@ use super::client::{Client, Reach};
 use super::{Failure, Outcome, print, tried};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
-use crate::copies::Copies;
+use crate::copies::{Copies, on_same_disk};
 use crate::disk::free_bytes;
 use crate::limits::{BACKUP_OLD, BACKUP_TROUBLE, DISK_LOW_MB};
 use crate::model::time::local;
@@ -137,12 +136,18 @@ fn copies(config: &Config, now: At) -> Option<String> {
     if !copies.dir().is_dir() {
         return Some(format!("There is no folder {dir} for the nightly copy: is the stick in and mounted?"));
     }
-    let device = |dir: &Path| std::fs::metadata(dir).map(|about| about.dev()).ok();
-    if device(copies.dir()) == device(&config.store.dir) {
-        return Some(format!(
-            "The nightly copy in {dir} lies on the same card as the records and dies with it: mount a stick there, or \
-             name a folder on another disk."
-        ));
+    if on_same_disk(copies.dir(), &config.store.dir) {
+        return Some(if backup.same_disk {
+            format!(
+                "The nightly copy in {dir} lies on the same card as the records and dies with it: mount a stick \
+                 there, or name a folder on another disk."
+            )
+        } else {
+            format!(
+                "No nightly copy is made: {dir} lies on the same card as the records. Is the stick in and mounted? \
+                 Where a copy beside the records is wanted, write same_disk = true in [backup]."
+            )
+        });
     }
     match copies.newest() {
         None => {
@@ -375,11 +380,14 @@ mod tests {
         assert_eq!(said(&config, At(0)), "");
         let dir = tempfile::tempdir().unwrap();
         config.store.dir = dir.path().to_owned();
-        let backup = |to: &Path| Some(BackupConfig { dir: to.to_owned(), at: BACKUP_AT, keep: 3 });
+        let backup =
+            |to: &Path| Some(BackupConfig { dir: to.to_owned(), at: BACKUP_AT, keep: 3, same_disk: false });
         config.backup = backup(Path::new("/nowhere"));
         assert!(said(&config, At(0)).contains("is the stick in"));
         config.backup = backup(dir.path());
-        assert!(said(&config, At(0)).contains("on the same card"));
+        assert!(said(&config, At(0)).contains("No nightly copy is made"));
+        config.backup.as_mut().unwrap().same_disk = true;
+        assert!(said(&config, At(0)).contains("on the same card as the records and dies with it"));
         // Another file system that every Linux has.
         let stick = tempfile::tempdir_in("/dev/shm").unwrap();
         config.backup = backup(stick.path());

@@ -121,11 +121,19 @@ pub struct PileView {
     pub after: After,
 }
 
+/// Since when readings can't be kept, and what the card said.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StoreTrouble {
+    pub since: At,
+    pub reason: String,
+}
+
 /// The recorder as others see it.
 #[derive(Clone)]
 pub struct Handle {
     pub(super) commands: mpsc::Sender<Command>,
     views: Arc<RwLock<BTreeMap<String, Arc<PileView>>>>,
+    store_trouble: Arc<RwLock<Option<StoreTrouble>>>,
 }
 
 // === impl Handle ===
@@ -134,7 +142,7 @@ impl Handle {
     /// A handle and the receiving end for the recorder.
     pub fn new(queue_length: usize) -> (Handle, mpsc::Receiver<Command>) {
         let (commands, receiver) = mpsc::channel(queue_length);
-        (Handle { commands, views: Arc::default() }, receiver)
+        (Handle { commands, views: Arc::default(), store_trouble: Arc::default() }, receiver)
     }
 
     /// Hands in the readings of one message. Waits while the queue is full: that is the back-pressure.
@@ -216,6 +224,18 @@ impl Handle {
 
     pub fn view(&self, pile: &str) -> Option<Arc<PileView>> {
         self.views.read().ok().and_then(|views| views.get(pile).cloned())
+    }
+
+    /// What keeps readings from being kept, while it lasts.
+    pub fn store_trouble(&self) -> Option<StoreTrouble> {
+        self.store_trouble.read().ok()?.clone()
+    }
+
+    /// For the recorder: the store fails, or works again.
+    pub fn show_store_trouble(&self, trouble: Option<StoreTrouble>) {
+        if let Ok(mut shown) = self.store_trouble.write() {
+            *shown = trouble;
+        }
     }
 
     /// For the recorder: shows a new judgement to everybody.

@@ -66,7 +66,12 @@ impl Recorder {
             parts.probes.entry(id).or_insert(facts);
         }
         let now = parts.clock.now();
-        let tell = tell::Desk::open(parts.teller.clone(), keeper.reader(), now)?;
+        let mut tell = tell::Desk::open(parts.teller.clone(), keeper.reader(), now)?;
+        // What was told while the store could not be opened.
+        let unwritten = parts.unwritten.all();
+        for told in &unwritten {
+            tell.adopt(told);
+        }
         let mut recorder = Recorder {
             keeper,
             handle,
@@ -74,7 +79,7 @@ impl Recorder {
             farm: Farm::new(parts.watch.silence),
             tell,
             concluded: BTreeMap::new(),
-            unwritten: Vec::new(),
+            unwritten,
             stale: BTreeSet::new(),
             changed: BTreeSet::new(),
             batch: Batch::default(),
@@ -117,6 +122,7 @@ impl Recorder {
             if self.batch.is_full() || self.batch.is_due(now, self.parts.commit_every) {
                 self.commit();
             }
+            self.show_trouble();
         }
         self.commit();
         self.batch.refuse();
@@ -144,6 +150,14 @@ impl Recorder {
         }
     }
 
+    /// Lets the pages say since when readings can't be kept, and why.
+    fn show_trouble(&self) {
+        let failing = self.keeper.failing();
+        if failing.is_some() != self.handle.store_trouble().is_some() {
+            self.handle.show_store_trouble(failing.cloned());
+        }
+    }
+
     fn take(&mut self, command: Command) {
         match command {
             Command::Readings { readings, acks } => {
@@ -164,7 +178,7 @@ impl Recorder {
             return;
         }
         let readings = &self.batch.readings;
-        match self.keeper.with(|store| append(store, readings)) {
+        match self.keeper.keep(|store| append(store, readings)) {
             Ok(fates) => {
                 self.committed = self.parts.clock.monotonic();
                 let readings = self.batch.committed();
@@ -407,7 +421,7 @@ impl Recorder {
                 Err(problem @ OpenError::Record(_)) => error!(pile = id, "{problem}"),
             }
         }
-        self.note_start(report, now)?;
+        told.extend(self.note_start(report, now)?);
         self.conclude(&told, now);
         Ok(())
     }
@@ -421,9 +435,11 @@ impl Recorder {
         self.desks.insert(id, desk);
     }
 
-    /// The record says where it was interrupted.
-    fn note_start(&mut self, report: &OpenReport, now: At) -> Result<(), StoreError> {
-        for what in report.sentences() {
+    /// The record says where it was interrupted, and somebody is told.
+    fn note_start(&mut self, report: &OpenReport, now: At) -> Result<Option<Told>, StoreError> {
+        let sentences = report.sentences();
+        let is_damage = !sentences.is_empty();
+        for what in sentences {
             error!("{what}");
             let entry = NewEntry {
                 pile: None,
@@ -436,7 +452,8 @@ impl Recorder {
             };
             self.keeper.with(|store| store.transact(|tx| tx.append_entry(entry)))?;
         }
-        Ok(())
+        let found = trouble::records_damaged(now);
+        Ok(is_damage.then_some(found).and_then(|found| self.tell.matter(&found, now)))
     }
 }
 

@@ -156,6 +156,7 @@ impl<'a> View<'a> {
                 Trouble::ClockUntrusted => "clock not set".to_owned(),
                 Trouble::ChannelFailing => "messages not sent".to_owned(),
                 Trouble::BackupFailing => "no copy of the records".to_owned(),
+                Trouble::RecordsDamaged => "records damaged".to_owned(),
                 Trouble::HarvestTooSoon => "harvest too soon".to_owned(),
             },
         }
