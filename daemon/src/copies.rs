@@ -12,10 +12,11 @@ use std::path::{Path, PathBuf};
 use chrono::NaiveDate;
 use chrono_tz::Tz;
 use heapward_rules::units::At;
+use tracing::warn;
 
 use crate::config::{BackupConfig, Config};
 use crate::model::time::{local, parse_rfc3339, rfc3339};
-use crate::store::{Reader, StoreError};
+use crate::store::{Reader, StoreError, note_copy};
 
 /// Says that a copy is whole, and when it was made.
 const MADE: &str = "copy.txt";
@@ -83,6 +84,13 @@ impl Copies {
             let _ = fs::remove_dir_all(&part);
         }
         done?;
+        if let Err(problem) = note_copy(&config.store.dir, now) {
+            // The copy is made; a card that takes nothing is told of by others.
+            warn!(
+                "when the last copy was made could not be noted in {}: {problem}",
+                config.store.dir.display()
+            );
+        }
         self.thin().map_err(|source| self.failed(source))?;
         Ok(to)
     }

@@ -70,6 +70,14 @@ fn a_copy_a_night_of_which_the_newest_are_kept() {
     barn.make(NIGHT + Span::days(4) + Span::hours(1)).unwrap();
     assert_eq!(barn.names(), kept);
     assert_eq!(barn.copies.newest(), Some(NIGHT + Span::days(4) + Span::hours(1)));
+    // What summary and doctor say is noted with the store, as for a copy by hand: a stick may be pulled out.
+    fs::remove_dir_all(barn.copies.dir()).unwrap();
+    let records = barn.dir.path().join("records");
+    assert_eq!(store::last_copy(&records), Some(NIGHT + Span::days(4) + Span::hours(1)));
+    assert!(barn.make(NIGHT + Span::days(5)).is_err());
+    assert_eq!(store::last_copy(&records), Some(NIGHT + Span::days(4) + Span::hours(1)));
+    note_copy(&records, NIGHT + Span::days(6)).unwrap();
+    assert_eq!(store::last_copy(&records), Some(NIGHT + Span::days(6)));
 }
 
 #[test]

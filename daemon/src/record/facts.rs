@@ -11,6 +11,7 @@ use heapward_rules::units::{At, Celsius, Span};
 use heapward_rules::verdict::{Class, Judgement};
 
 use super::evidence::{Evidence, Gathering};
+use super::sealed::Sealed;
 use crate::config::{Config, DisplayUnit};
 use crate::limits::{RECORD_INCIDENTS_MAX, RECORD_LOG_SLICE};
 use crate::model::entry::{Entry, Event};
@@ -41,6 +42,7 @@ pub struct Facts {
     /// Oldest first.
     pub incidents: Vec<Incident>,
     pub evidence: Evidence,
+    pub sealed: Sealed,
     /// First and last instant of which there is anything: readings that were judged, and entries.
     pub from: At,
     pub to: At,
@@ -111,6 +113,7 @@ impl<'a> Surroundings<'a> {
         Ok(Some(Facts {
             farm: self.farm.clone(),
             evidence: gathering.finish(),
+            sealed: Sealed::of(reader, &record, &entries)?,
             from: pile.built,
             to: entered.into_iter().chain([last]).max().unwrap_or(last),
             record,

@@ -38,9 +38,10 @@ pub enum Refusal {
 
 /// What the recorder does, one after the other.
 pub enum Command {
+    /// Readings of one or several messages, kept together or not at all, with the messages' acknowledgements.
     Readings {
         readings: Vec<DatedReading>,
-        ack: Ack,
+        acks: Vec<Ack>,
     },
     StartPile {
         pile: PileRecord,
@@ -130,7 +131,7 @@ pub struct StoreTrouble {
 /// The recorder as others see it.
 #[derive(Clone)]
 pub struct Handle {
-    commands: mpsc::Sender<Command>,
+    pub(super) commands: mpsc::Sender<Command>,
     views: Arc<RwLock<BTreeMap<String, Arc<PileView>>>>,
     store_trouble: Arc<RwLock<Option<StoreTrouble>>>,
 }
@@ -146,7 +147,12 @@ impl Handle {
 
     /// Hands in the readings of one message. Waits while the queue is full: that is the back-pressure.
     pub async fn readings(&self, readings: Vec<DatedReading>, ack: Ack) -> Result<(), Refusal> {
-        self.commands.send(Command::Readings { readings, ack }).await.map_err(|_| stopped())
+        self.readings_of(readings, vec![ack]).await
+    }
+
+    /// The same for several messages together.
+    pub async fn readings_of(&self, readings: Vec<DatedReading>, acks: Vec<Ack>) -> Result<(), Refusal> {
+        self.commands.send(Command::Readings { readings, acks }).await.map_err(|_| stopped())
     }
 
     pub async fn start_pile(&self, pile: PileRecord, by: String) -> Result<PileRecord, Refusal> {

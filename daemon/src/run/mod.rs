@@ -206,7 +206,6 @@ impl Daemon {
             board: board.clone(),
             probes: probes.clone(),
             ingest: ingest_handle.clone(),
-            copies,
             refused: AtomicU64::new(0),
         };
         let trusted = parts.clock.is_trusted();

@@ -84,7 +84,10 @@ impl Risk {
         let figures = figures(scene, place, sample.value, Some(run));
         let level = if run.counted >= params.urgent_counted { Level::Urgent } else { Level::Act };
         if let Some(case) = &mut spot.open {
-            out.extend(case.worsen(level, sample.at, figures.clone()));
+            // While it is safe again, hours that go by are no bad news.
+            if spot.safe_since.is_none() {
+                out.extend(case.worsen(level, sample.at, figures.clone()));
+            }
             if lasts(spot.safe_since, sample.at, params.during)
                 && let Some(case) = spot.open.take()
             {
@@ -126,6 +129,7 @@ fn figures(scene: &Scene, place: &Place, value: Celsius, run: Option<Run>) -> Fi
         expected_at: ahead.map(|hours| scene.now + Span::from_hours(hours)),
         counted: run.map(|run| run.counted),
         required: scene.required,
+        from_memory: scene.is_judged && !scene.verified,
         ..Figures::default()
     }
 }

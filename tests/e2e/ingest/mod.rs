@@ -9,4 +9,5 @@ mod kill_broker;
 mod listen;
 pub(crate) mod numbered;
 pub(crate) mod repeater;
+mod stall;
 mod unassigned;

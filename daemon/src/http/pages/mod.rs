@@ -14,6 +14,7 @@ mod pile;
 mod piles;
 mod record;
 mod season;
+mod signs;
 mod spots;
 mod start;
 mod unassigned;

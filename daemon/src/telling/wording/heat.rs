@@ -76,7 +76,8 @@ pub(super) fn run_at_risk(view: View<'_>) -> Draft {
     let reading = view.reading().map_or_else(|| " run at risk".to_owned(), |t| format!(" {t}"));
     let slope = view.figure("slope_c_per_h").map(|s| format!(" {}", say::slope(s, view.site.shows)));
     let counted = view.counted().map(|counted| format!(", {counted} counted")).unwrap_or_default();
-    Draft::fact(format!("{} {}{reading}{}{counted}.", view.about(), view.spot(), slope.unwrap_or_default()))
+    let (slope, doubt) = (slope.unwrap_or_default(), view.doubt());
+    Draft::fact(format!("{} {}{reading}{slope}{counted}{doubt}.", view.about(), view.spot()))
         .action(format!(
             "Add cover there, cut blower on-time by 1/3. Below {} the count restarts.",
             view.limit(131.0)

@@ -17,10 +17,10 @@ pub(super) fn qualified(view: View<'_>) -> Draft {
 
 /// Readings that came late, or an entry that was withdrawn, have changed the verdict.
 pub(super) fn no_longer_qualified(view: View<'_>) -> Draft {
-    let doubt = if view.doubt().is_empty() { "" } else { " (rule from memory)" };
     Draft::fact(format!(
-        "{} NOT qualified after all{doubt}: later records changed the verdict.",
-        view.about()
+        "{} NOT qualified after all{}: later records changed the verdict.",
+        view.about(),
+        view.doubt()
     ))
     .action("Don't water, move or spread it before you have seen its page.")
 }

@@ -6,6 +6,7 @@ use heapward_rules::units::{At, Celsius, Span};
 use super::{Site, say};
 use crate::limits;
 use crate::model::incident::Incident;
+use crate::model::words;
 use crate::telling::gsm;
 use crate::telling::step::Step;
 use crate::telling::topic::{Topic, Trouble, parse_level};
@@ -47,9 +48,9 @@ impl<'a> View<'a> {
         }
     }
 
-    /// What follows the word `qualified` where the standard's figures are from memory.
+    /// What follows a verdict where the standard's figures are from memory.
     pub(super) fn doubt(self) -> &'static str {
-        self.figure("from_memory").map_or("", |_| " by figures from memory (check the rule)")
+        words::short_doubt(self.figure("from_memory").is_none())
     }
 
     /// The spot, else the probe.
