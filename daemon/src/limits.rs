@@ -122,7 +122,7 @@ pub const HTTP_HEAD_SECONDS_MAX: u64 = 5;
 /// Head of a request: cookies of other services on the same host name come along.
 pub const HTTP_HEAD_BYTES_MAX: usize = 8 * 1024;
 pub const HTTP_HEADERS_MAX: usize = 64;
-/// Time for the whole request, body and answer's head included.
+/// Time for the whole request from the connection's beginning, body and answer's head included.
 pub const HTTP_REQUEST_SECONDS_MAX: u64 = 10;
 /// Longest time in which a client takes nothing of its answer.
 pub const HTTP_STALL_SECONDS_MAX: u64 = 10;

@@ -98,7 +98,7 @@ fn the_api_is_as_described() {
     schemathesis(&daemon, dir.path(), "", &["--checks", "ignored_auth", "--phases", "coverage"]);
 }
 
-/// One run with our configuration; `more` is put before it.
+/// One run with our configuration; `more` is put before it. `HEAPWARD_SEED` sets another seed.
 #[track_caller]
 fn schemathesis(daemon: &Daemon, dir: &Path, more: &str, options: &[&str]) {
     let config = dir.join("schemathesis.toml");
@@ -111,6 +111,7 @@ fn schemathesis(daemon: &Daemon, dir: &Path, more: &str, options: &[&str]) {
         .arg(&config)
         .args(["run", &description, "--header", &pass, "--max-failures", "10", "--no-shrink"])
         .args(options)
+        .args(std::env::var("HEAPWARD_SEED").iter().flat_map(|seed| ["--seed", seed.as_str()]))
         .current_dir(dir)
         .output()
         .unwrap_or_else(|error| panic!("{} can't be started ({error}): run tests/run", program.display()));

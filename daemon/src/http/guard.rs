@@ -18,6 +18,7 @@ use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, Uri};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use sha2::{Digest, Sha256};
+use tokio::time::timeout_at;
 
 use super::access::keys;
 use super::house::House;
@@ -99,6 +100,15 @@ fn host_of(headers: &HeaderMap) -> Result<&str, Problem> {
 /// Addresses that scripts read; everything else is for people.
 pub(super) fn is_for_scripts(path: &str) -> bool {
     path.starts_with("/v1/") || path == "/v1" || path == "/metrics" || path == "/healthz"
+}
+
+/// The answer begins before the connection's deadline, or says that the request was too slow.
+pub(super) async fn in_time(request: Request, next: Next) -> Response {
+    let Some(deadline) = request.extensions().get::<Peer>().map(Peer::deadline) else {
+        return Problem::of_status(StatusCode::REQUEST_TIMEOUT).into_response();
+    };
+    let answer = timeout_at(deadline, next.run(request)).await;
+    answer.unwrap_or_else(|_| Problem::of_status(StatusCode::REQUEST_TIMEOUT).into_response())
 }
 
 /// Errors that a library made get our words.

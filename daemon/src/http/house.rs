@@ -4,6 +4,8 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::AtomicUsize;
 
+use axum::extract::{FromRequestParts, Path};
+use axum::http::request::Parts;
 use heapward_rules::ids::StandardId;
 use heapward_rules::standard::Standard;
 use heapward_rules::units::{At, Span};
@@ -23,7 +25,7 @@ use crate::mix::table::{self, Table};
 use crate::model::entry::{Entry, NewEntry};
 use crate::model::pile::{PileRecord, PlacementRecord};
 use crate::model::recipe::RecipeRecord;
-use crate::recorder::{Handle, Refusal};
+use crate::recorder::{Handle, PileView, Refusal};
 use crate::store::{Reader, StoreError};
 
 /// What the pages need of the rest of the daemon.
@@ -93,6 +95,19 @@ pub(super) struct House {
     reads: Semaphore,
 }
 
+/// The pile that a path names, as it is judged now.
+pub(super) struct OfPile(pub(super) Arc<PileView>);
+
+impl FromRequestParts<Arc<House>> for OfPile {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, house: &Arc<House>) -> Result<OfPile, Problem> {
+        let path = Path::<String>::from_request_parts(parts, house).await;
+        let Path(pile) = path.map_err(|rejection| Problem::of_status(rejection.status()))?;
+        house.pile(&pile).map(OfPile)
+    }
+}
+
 // === impl House ===
 
 impl House {
@@ -131,6 +146,11 @@ impl House {
         self.app.clock.now()
     }
 
+    /// A pile as it is judged now.
+    pub(super) fn pile(&self, id: &str) -> Result<Arc<PileView>, Problem> {
+        self.app.handle.view(id).ok_or_else(|| Problem::no_pile(id))
+    }
+
     /// Asks the store on a thread of its own: a question may take a tenth of a second from a card.
     pub(super) async fn read<T: Send + 'static>(
         &self,
@@ -160,7 +180,7 @@ impl House {
         placement: PlacementRecord,
         by: String,
     ) -> Result<PileRecord, Problem> {
-        self.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+        self.pile(&pile)?;
         entering::placement(&placement, self.now())?;
         entering::text("by", &by)?;
         self.app.handle.place(pile, placement, by).await.map_err(in_the_body)
@@ -169,7 +189,7 @@ impl House {
     /// Writes into the log of a pile.
     pub(super) async fn enter(&self, entry: NewEntry) -> Result<Entry, Problem> {
         let pile = entry.pile.as_deref().unwrap_or_default();
-        self.app.handle.view(pile).ok_or_else(|| Problem::no_pile(pile))?;
+        self.pile(pile)?;
         entering::entry(&entry)?;
         self.app.handle.enter(entry).await.map_err(in_the_body)
     }

@@ -1,7 +1,6 @@
 //! All routes in one table: the router, the check of who may use them and the `OpenAPI` description are made of it.
 
 use std::sync::Arc;
-use std::time::Duration;
 
 use axum::Router;
 use axum::extract::DefaultBodyLimit;
@@ -10,13 +9,12 @@ use axum::middleware::{from_fn, from_fn_with_state};
 use axum::routing::MethodRouter;
 use tower_http::compression::CompressionLayer;
 use tower_http::limit::RequestBodyLimitLayer;
-use tower_http::timeout::TimeoutLayer;
 
 use super::access::{self, Access};
 use super::house::House;
 use super::problem::Problem;
 use super::{api, guard, pages};
-use crate::limits::{HTTP_BODY_BYTES_MAX, HTTP_REQUEST_SECONDS_MAX};
+use crate::limits::HTTP_BODY_BYTES_MAX;
 
 /// One method of one path.
 pub(super) struct Route {
@@ -44,10 +42,7 @@ pub(super) fn router(house: Arc<House>) -> Router {
         .method_not_allowed_fallback(async || Problem::of_status(StatusCode::METHOD_NOT_ALLOWED))
         .layer(DefaultBodyLimit::max(HTTP_BODY_BYTES_MAX))
         .layer(RequestBodyLimitLayer::new(HTTP_BODY_BYTES_MAX))
-        .layer(TimeoutLayer::with_status_code(
-            StatusCode::REQUEST_TIMEOUT,
-            Duration::from_secs(HTTP_REQUEST_SECONDS_MAX),
-        ))
+        .layer(from_fn(guard::in_time))
         .layer(from_fn(guard::in_our_words))
         .layer(from_fn_with_state(Arc::clone(&house), guard::guard))
         .layer(CompressionLayer::new())

@@ -24,12 +24,12 @@ use hyper_util::service::TowerToHyperService;
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinSet;
-use tokio::time::{sleep, timeout};
+use tokio::time::{Instant, sleep, timeout};
 
 use super::paced::Paced;
 use crate::limits::{
     HTTP_CONNECTION_SECONDS_MAX, HTTP_CONNECTIONS_MAX, HTTP_DRAIN_SECONDS_MAX, HTTP_HEAD_BYTES_MAX,
-    HTTP_HEAD_SECONDS_MAX, HTTP_HEADERS_MAX, HTTP_STREAM_SECONDS_MAX,
+    HTTP_HEAD_SECONDS_MAX, HTTP_HEADERS_MAX, HTTP_REQUEST_SECONDS_MAX, HTTP_STREAM_SECONDS_MAX,
 };
 
 /// Both ends of the connection that a request came by.
@@ -38,6 +38,8 @@ pub(super) struct Peer {
     pub(super) remote: SocketAddr,
     /// The address that the client reached us at.
     pub(super) local: SocketAddr,
+    /// When the connection began.
+    since: Instant,
     state: Arc<State>,
 }
 
@@ -100,7 +102,7 @@ pub(super) async fn run(
             () = &mut shutdown => break,
             place = connections.enter() => place,
         };
-        let peer = Peer { remote, local, state: Arc::clone(&place.state) };
+        let peer = Peer { remote, local, since: Instant::now(), state: Arc::clone(&place.state) };
         tasks.spawn(converse(stream, peer, place, router.clone(), graceful.watcher()));
         while tasks.try_join_next().is_some() {}
     }
@@ -152,6 +154,17 @@ impl Peer {
     /// Tells the accept loop that this answer is a live view.
     pub(super) fn streams(&self) {
         self.state.stage.store(STREAMING, Ordering::Relaxed);
+    }
+
+    /// Until when the whole request has to be there and its answer has to begin: a slow head leaves less for the body.
+    pub(super) fn deadline(&self) -> Instant {
+        self.since + Duration::from_secs(HTTP_REQUEST_SECONDS_MAX)
+    }
+
+    /// A client at this address, on no connection.
+    #[cfg(test)]
+    pub(super) fn of(remote: SocketAddr, local: SocketAddr) -> Peer {
+        Peer { remote, local, since: Instant::now(), state: State::new() }
     }
 }
 

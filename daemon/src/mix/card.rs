@@ -59,28 +59,31 @@ pub fn card(recipe: &Recipe, outcome: &Outcome, sizes: Sizes) -> String {
     out
 }
 
-/// `C:N 30:1 (24 to 38), moisture 57 % (52 to 61), 8.0 cubic yards (7.2 to 8.9), ...` in lines.
-pub fn figures(outcome: &Outcome) -> String {
+/// What a mix comes to, name and figure: `C:N` and `30.1 (24.0 to 38.2)`, `moisture` and `57 (52 to 61) %`, ...
+pub fn rows(outcome: &Outcome) -> Vec<(&'static str, String)> {
     let range = |range: Range, decimals: usize| {
         format!("{:.decimals$} ({:.decimals$} to {:.decimals$})", range.typical, range.lo, range.hi)
     };
-    let mut out = format!(
-        "C:N           {}\nmoisture      {} %\nnitrogen      {} lb\nweight        {:.0} lb with water",
-        range(outcome.cn, 1),
-        range(outcome.moisture, 0),
-        range(outcome.nitrogen, 0),
-        outcome.pounds
-    );
+    let mut rows = vec![
+        ("C:N", range(outcome.cn, 1)),
+        ("moisture", format!("{} %", range(outcome.moisture, 0))),
+        ("nitrogen", format!("{} lb", range(outcome.nitrogen, 0))),
+        ("weight", format!("{:.0} lb with water", outcome.pounds)),
+    ];
     if let Some(pile) = outcome.pile {
-        let _ = write!(
-            out,
-            "\nsize          {} cubic yards\nbulk density  {} lb a cubic yard\nfree air      {} % of the volume",
-            range(pile.cubic_yards, 1),
-            range(pile.bulk_density, 0),
-            range(pile.free_air, 0)
-        );
+        rows.extend([
+            ("size", format!("{} cubic yards", range(pile.cubic_yards, 1))),
+            ("bulk density", format!("{} lb a cubic yard", range(pile.bulk_density, 0))),
+            ("free air", format!("{} % of the volume", range(pile.free_air, 0))),
+        ]);
     }
-    out
+    rows
+}
+
+/// The same in lines.
+pub fn figures(outcome: &Outcome) -> String {
+    let line = |(name, figure): &(&str, String)| format!("{name:<14}{figure}");
+    rows(outcome).iter().map(line).collect::<Vec<_>>().join("\n")
 }
 
 /// Whole gallons of so many pounds of water.

@@ -316,8 +316,9 @@ impl Recorder {
     fn show(&mut self) {
         for id in std::mem::take(&mut self.changed) {
             let Some(desk) = self.desks.get(&id) else { continue };
-            let open = desk.open_findings();
+            let mut open = desk.open_findings();
             let after = After::of(&desk.record, &desk.entries, &desk.judgement, &open, self.parts.zone);
+            open.extend(self.farm.open_in(&desk.pile.id));
             self.handle.show(PileView {
                 pile: desk.record.clone(),
                 judgement: desk.judgement.clone(),
@@ -332,6 +333,7 @@ impl Recorder {
         let mut told = Vec::new();
         for found in found {
             let pile = found.pile.as_ref().map(PileId::as_str);
+            self.changed.extend(pile.map(str::to_owned));
             told.extend(self.tell.take(pile, std::slice::from_ref(&found.finding), now));
         }
         told

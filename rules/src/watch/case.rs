@@ -80,6 +80,11 @@ impl Case {
         self.finding(Change::Closed, at, figures)
     }
 
+    /// What is open, as it stands.
+    pub(super) fn standing(&self, figures: Figures) -> Finding {
+        self.finding(Change::Opened, self.opened, figures)
+    }
+
     fn finding(&self, change: Change, at: At, figures: Figures) -> Finding {
         Finding {
             kind: self.subject.kind,

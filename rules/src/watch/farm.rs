@@ -203,6 +203,14 @@ impl Farm {
         out
     }
 
+    /// The silences of a pile's probes that are open.
+    pub fn open_in<'a>(&'a self, pile: &'a PileId) -> impl Iterator<Item = Finding> + 'a {
+        self.voices.values().filter_map(move |voice| {
+            let (_, case) = voice.case.as_ref().filter(|(place, _)| place.pile == *pile)?;
+            Some(case.standing(Figures { since: voice.heard, ..Figures::default() }))
+        })
+    }
+
     /// When to look again, if nothing is heard until then.
     pub fn next_deadline(&self) -> Option<At> {
         let of_voices = self.voices.values().flat_map(|voice| {

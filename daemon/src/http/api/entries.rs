@@ -60,7 +60,7 @@ pub(super) async fn list(
         None => 0,
         Some(after) => after.parse().map_err(|_| Problem::bad("`after` is the `next` of the page before"))?,
     };
-    house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    house.pile(&pile)?;
     let limit = page.limit;
     let entries = house.read(move |reader| reader.entries(Some(&pile), after, limit + 1)).await?;
     Ok(json(&List::of(entries, limit, |entry| entry.seq.to_string(), shape::entry)))

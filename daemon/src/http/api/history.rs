@@ -7,7 +7,7 @@
 
 use std::sync::Arc;
 
-use axum::extract::{Path, State};
+use axum::extract::State;
 use axum::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE, LINK};
 use axum::http::{HeaderName, HeaderValue, Uri};
 use axum::response::{IntoResponse, Response};
@@ -18,7 +18,7 @@ use serde_json::{Map, Value, json};
 
 use super::body;
 use super::shape::time;
-use crate::http::house::House;
+use crate::http::house::{House, OfPile};
 use crate::http::params::Params;
 use crate::http::problem::{Problem, shown};
 use crate::http::sources::{Piece, Source, sources};
@@ -92,18 +92,18 @@ const STEPS_MINUTES: [i64; 18] =
 pub(super) async fn history(
     State(house): State<Arc<House>>,
     uri: Uri,
-    Path(pile): Path<String>,
+    OfPile(view): OfPile,
     params: Params,
 ) -> Result<Response, Problem> {
-    let view = house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
     let question = Question::read(params, &view)?;
     let record = view.pile.clone();
     let answer = house.read(move |reader| answer(reader, &record, question)).await?;
     let zone = house.app.config.farm.timezone;
+    let pile = &view.pile.id;
     Ok(match answer.question.format {
-        Format::Json => body::json(&answer.to_json(&pile)),
-        Format::Csv => answer.to_csv(&pile, &uri, answer.rows(&Table::plain())),
-        Format::Sheet => answer.to_csv(&pile, &uri, answer.rows(&Table::for_sheets(zone))),
+        Format::Json => body::json(&answer.to_json(pile)),
+        Format::Csv => answer.to_csv(pile, &uri, answer.rows(&Table::plain())),
+        Format::Sheet => answer.to_csv(pile, &uri, answer.rows(&Table::for_sheets(zone))),
     })
 }
 
@@ -196,7 +196,7 @@ impl Question {
         }
         match &question.spot {
             Some(spot) if !view.pile.spots.iter().any(|one| one.name == *spot) => {
-                Err(Problem::bad(format!("pile {} has no spot `{}`", view.pile.id, shown(spot))))
+                Err(Problem::not_found(format!("pile {} has no spot `{}`", view.pile.id, shown(spot))))
             }
             _ => Ok(question),
         }

@@ -103,7 +103,7 @@ pub(super) async fn incidents(
     let filter = IncidentFilter { open_only, pile: params.text("pile") };
     params.done("limit, after, open, pile")?;
     if let Some(pile) = &filter.pile {
-        house.app.handle.view(pile).ok_or_else(|| Problem::no_pile(pile))?;
+        house.pile(pile)?;
     }
     let (before, limit) = (page.behind()?, page.limit);
     let (found, receipts) = house
@@ -133,7 +133,7 @@ pub(super) async fn mute(
 ) -> Result<Response, Problem> {
     let until = instant("until", &mute.until)?;
     entering::needed("reason", &mute.reason)?;
-    house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    house.pile(&pile)?;
     house.app.handle.mute(pile, until, mute.reason).await?;
     Ok(StatusCode::NO_CONTENT.into_response())
 }
@@ -222,7 +222,7 @@ pub(super) async fn about(State(house): State<Arc<House>>, params: Params) -> Re
 fn asked(house: &House, pile: &str, params: &mut Params) -> Result<(Arc<PileView>, Page), Problem> {
     let page = params.page()?;
     params.check("limit, after")?;
-    let view = house.app.handle.view(pile).ok_or_else(|| Problem::no_pile(pile))?;
+    let view = house.pile(pile)?;
     Ok((view, page))
 }
 

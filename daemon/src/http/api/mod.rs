@@ -3,6 +3,7 @@
 
 pub(super) mod body;
 mod entries;
+mod examples;
 mod history;
 mod lists;
 mod live;
@@ -61,16 +62,16 @@ pub(super) fn routes() -> Vec<Route> {
             Operation::post("enterHandReading", "Writes down a reading by hand", "NewHandReading", Created("Entry"))),
         route("/v1/piles/{pile}/history", Reader, get(history::history),
             Operation::get("getHistory", "Readings of a pile, raw or in buckets", JsonOrCsv("History"))
-                .query(&["from", "to", "step", "quantity", "spot", "format", "points", "after"])),
+                .query(&["from", "to", "step", "quantity", "spot", "format", "points", "after_reading"])),
         route("/v1/piles/{pile}/entries", Reader, get(entries::list),
-            Operation::get("listEntries", "The log of a pile", Json("EntryList")).query(paged)),
+            Operation::get("listEntries", "The log of a pile", Json("EntryList")).query(&["limit", "after_seq"])),
         route("/v1/piles/{pile}/entries", Script, post(entries::enter),
             Operation::post("enter", "Writes into the log", "NewEntry", Created("Entry"))),
         route("/v1/piles/{pile}/mute", Script, post(lists::mute),
             Operation::post("mute", "No messages of this pile until an instant, with the reason", "NewMute", Nothing)),
         route("/v1/incidents", Reader, get(lists::incidents),
             Operation::get("listIncidents", "What was noticed, newest first", Json("IncidentList"))
-                .query(&["limit", "after", "open", "pile"])),
+                .query(&["limit", "after_time", "open", "pile"])),
         route("/v1/incidents/seen", Script, post(lists::seen),
             Operation::post("seeIncident", "A person has seen an incident: it is told again only if it gets worse", "NewSeen", Nothing)),
         route("/v1/probes", Reader, get(lists::probes),
@@ -78,6 +79,6 @@ pub(super) fn routes() -> Vec<Route> {
         route("/v1/refused", Reader, get(lists::refused),
             Operation::get("listRefused", "Messages that could not be read, by topic and reason", Json("RefusedList")).query(paged)),
         route("/v1/outbox", Reader, get(lists::outbox),
-            Operation::get("listOutbox", "Messages to people, newest first", Json("MessageList")).query(paged)),
+            Operation::get("listOutbox", "Messages to people, newest first", Json("MessageList")).query(&["limit", "after_time"])),
     ]
 }

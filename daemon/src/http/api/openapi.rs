@@ -4,6 +4,7 @@ use axum::response::Response;
 use serde_json::{Map, Value, json};
 
 use super::body;
+use super::examples;
 use super::operation::{Answer, Operation};
 use super::schemas;
 use crate::http::access::Access;
@@ -55,8 +56,8 @@ fn describe_one(route: &Route, operation: &Operation) -> Value {
         "responses": responses(route, operation),
     });
     if let Some(schema) = operation.body {
-        described["requestBody"] =
-            json!({ "required": true, "content": { "application/json": { "schema": reference(schema) } } });
+        let content = json!({ "schema": reference(schema), "examples": examples::of(schema) });
+        described["requestBody"] = json!({ "required": true, "content": { "application/json": content } });
     }
     described["security"] = match route.access {
         Access::Anyone => json!([]),

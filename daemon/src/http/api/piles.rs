@@ -10,7 +10,7 @@ use serde::Deserialize;
 use super::body::{Body, Object, created, json};
 use super::shape::{self, List};
 use crate::http::access::Visitor;
-use crate::http::house::House;
+use crate::http::house::{House, OfPile};
 use crate::http::params::{Params, instant, span};
 use crate::http::problem::Problem;
 use crate::http::words::Style;
@@ -72,24 +72,21 @@ pub(super) async fn list(State(house): State<Arc<House>>, mut params: Params) ->
 
 pub(super) async fn one(
     State(house): State<Arc<House>>,
-    Path(pile): Path<String>,
+    OfPile(view): OfPile,
     params: Params,
 ) -> Result<Response, Problem> {
     params.done("none")?;
-    let view = house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
     Ok(json(&shape::judged_pile(&view, Style::of(&house.app.config))))
 }
 
 /// Advice on water and air, in sentences and figures.
 pub(super) async fn advice(
     State(house): State<Arc<House>>,
-    Path(pile): Path<String>,
+    OfPile(view): OfPile,
     params: Params,
 ) -> Result<Response, Problem> {
     params.done("none")?;
-    let view = house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
-    let (now, style) = (house.now(), Style::of(&house.app.config));
-    let asked = Arc::clone(&view);
+    let (now, style, asked) = (house.now(), Style::of(&house.app.config), Arc::clone(&view));
     let steering = house.read(move |reader| Ok(steer(&asked, &gather(reader, &asked.pile, now)?))).await?;
     Ok(json(&shape::advice(&view, &steering, style)))
 }

@@ -40,7 +40,7 @@ pub(super) async fn anew(
 ) -> Result<Markup, Problem> {
     params.done("none")?;
     let entry = entry(&house, &pile, seq).await?;
-    let view = house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    let view = house.pile(&pile)?;
     let style = Style::of(&house.app.config);
     let mut values = fresh(&house, &visitor);
     values.set("at", form::local_value(At(entry.entry.at_ms), style));

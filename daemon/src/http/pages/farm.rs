@@ -227,7 +227,7 @@ pub(super) async fn mute(
     let hours = hours.ok_or_else(|| Problem::bad("`hours` is a number from 1 to 24"))?;
     params.done("form, pile, reason, hours")?;
     entering::needed("reason", &reason)?;
-    house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    house.pile(&pile)?;
     house.app.handle.mute(pile.clone(), house.now() + Span::hours(hours), reason).await?;
     Ok(Redirect::to(&format!("/piles/{pile}")).into_response())
 }

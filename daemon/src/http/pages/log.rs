@@ -26,7 +26,7 @@ pub(super) async fn whole(
     params: Params,
 ) -> Result<Markup, Problem> {
     params.done("none")?;
-    house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    house.pile(&pile)?;
     let style = Style::of(&house.app.config);
     let asked = pile.clone();
     let entries = house.read(move |reader| all_entries(reader, &asked)).await?;
@@ -48,7 +48,7 @@ pub(super) async fn noticed(
 ) -> Result<Markup, Problem> {
     let asked = params.page()?;
     params.done("limit, after")?;
-    house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    house.pile(&pile)?;
     let style = Style::of(&house.app.config);
     let (behind, limit) = (asked.behind()?, asked.limit);
     let filter = IncidentFilter { open_only: false, pile: Some(pile.clone()) };

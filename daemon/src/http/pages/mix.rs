@@ -117,11 +117,13 @@ fn figures(plan: &Plan) -> Markup {
                 }
             }
         }
-        pre { (card::figures(outcome)) }
+        dl {
+            @for (name, figure) in card::rows(outcome) { dt { (name) } dd { (figure) } }
+        }
         p.aside { (advice::provenance(&plan.recipe)) }
         h2 { "Ask once" }
         ul { @for question in advice::questions(&plan.recipe) { li { (question) } } }
-        p.hint { "The answers are kept with the pile: \u{201c}Write down\u{201d}, \u{201c}Usual questions answered\u{201d}." }
+        p.hint { "The form that starts the pile takes the answers; later they are under \u{201c}Something else\u{201d}, \u{201c}Usual questions answered\u{201d}." }
     }
 }
 

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use axum::extract::{Extension, Path, State};
+use axum::extract::{Extension, State};
 use heapward_rules::reading::Quantity;
 use heapward_rules::units::{At, Span};
 use maud::{Markup, html};
@@ -16,7 +16,7 @@ use super::write::VERBS;
 use crate::after::Stage;
 use crate::config::DisplayUnit;
 use crate::http::access::Visitor;
-use crate::http::house::House;
+use crate::http::house::{House, OfPile};
 use crate::http::params::Params;
 use crate::http::problem::Problem;
 use crate::http::receipts::Receipts;
@@ -108,10 +108,10 @@ struct Stretch {
 pub(super) async fn one(
     State(house): State<Arc<House>>,
     Extension(visitor): Extension<Visitor>,
-    Path(pile): Path<String>,
+    OfPile(view): OfPile,
     mut params: Params,
 ) -> Result<Markup, Problem> {
-    let view = house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    let pile = &view.pile.id;
     let style = Style::of(&house.app.config);
     let now = house.now();
     let stretch = Stretch::read(&mut params, &view, now)?;
@@ -126,9 +126,9 @@ pub(super) async fn one(
         (jobs(&view, now, style))
         (log::just_written(&known.entries, wrote, style))
         (steering_lines(known.steering.as_ref(), &view, style))
-        (verbs(&pile))
+        (verbs(pile))
         (chart::figure(&temperature_plot(&house, &view, &known, stretch, style), style))
-        (zoom(&pile, stretch))
+        (zoom(pile, stretch))
         (spots::table(&view, &known.latest, now, style))
         @for (lines, other) in known.others.iter().zip(&OTHERS).filter(|(lines, _)| !lines.is_empty()) {
             h2 { (other.title) }
@@ -141,7 +141,7 @@ pub(super) async fn one(
                 p { a.touch href=(format!("/piles/{pile}/incidents")) { "Everything that was noticed" } }
             }
         }
-        (log::mute(&pile, &known.mutes, &visitor, now, style))
+        (log::mute(pile, &known.mutes, &visitor, now, style))
         (uses(&view, style))
         h2 { "Log" }
         (log::list(known.entries.iter().rev().take(LOG_SHOWN), &known.entries, visitor.pass.is_some(), style))
@@ -153,7 +153,7 @@ pub(super) async fn one(
         }
         (facts(&view, style))
     };
-    Ok(page(&house, &format!("Pile {pile}"), Some(&pile), &main))
+    Ok(page(&house, &format!("Pile {pile}"), Some(pile), &main))
 }
 
 fn known(

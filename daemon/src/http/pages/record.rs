@@ -60,7 +60,7 @@ pub(super) async fn printed(
 }
 
 async fn document(house: &House, pile: &str) -> Result<Document, Problem> {
-    house.app.handle.view(pile).ok_or_else(|| Problem::no_pile(pile))?;
+    house.pile(pile)?;
     let (config, standards) = (Arc::clone(&house.app.config), Arc::clone(&house.app.standards));
     let asked = pile.to_owned();
     let facts =

@@ -10,9 +10,10 @@ use maud::{Markup, html};
 
 use super::form::{self, Posted, Values, bare_select, needed, number, select};
 use super::frame::page;
-use super::write::{fresh, probes};
+use super::write::{self, fresh, probes};
 use crate::http::access::Visitor;
-use crate::http::house::House;
+use crate::http::entering;
+use crate::http::house::{House, OfPile};
 use crate::http::params::{Params, span};
 use crate::http::problem::Problem;
 use crate::http::words::Style;
@@ -84,7 +85,7 @@ async fn started(house: &House, mut params: Params) -> Result<String, Problem> {
     let style = Style::of(&house.app.config);
     let built = form::local_instant(&needed(&mut params, "at", "the time")?, style)?;
     let by = needed(&mut params, "by", "who started it")?;
-    let mut note = params.text("note").unwrap_or_default();
+    let note = params.text("note");
     let written = params.text("recipe");
     // Lines as the planner writes them are computed; anything else is kept as it was written.
     let lines: Option<Vec<String>> = written
@@ -92,10 +93,9 @@ async fn started(house: &House, mut params: Params) -> Result<String, Problem> {
         .filter(|text| text.contains('='))
         .map(|text| text.lines().map(str::to_owned).collect());
     let recipe = lines.map(|lines| house.recipe(lines)).transpose()?;
-    if let Some(written) = written.filter(|_| recipe.is_none()) {
-        note =
-            if note.is_empty() { format!("Recipe: {written}") } else { format!("Recipe: {written}\n{note}") };
-    }
+    let written = written.filter(|_| recipe.is_none()).map(|text| format!("Recipe: {text}"));
+    let note: Vec<String> = written.into_iter().chain(note).collect();
+    let asked = write::answers(&mut params);
     let pile = PileRecord {
         id: needed(&mut params, "pile", "the pile's name")?.trim().to_lowercase(),
         bay: params.text("bay"),
@@ -116,18 +116,22 @@ async fn started(house: &House, mut params: Params) -> Result<String, Problem> {
         settings: SettingsRecord::default(),
     };
     params.done("the fields of the form")?;
-    let id = house.start_pile(pile, by.clone()).await?.id;
-    if !note.is_empty() {
-        let (at_ms, entered_ms) = (built.0, house.now().0);
-        let entry = NewEntry {
-            pile: Some(id.clone()),
-            at_ms,
-            entered_ms,
-            by,
-            note,
-            corrects: None,
-            event: Event::Note,
-        };
+    let entry = |event: Event, note: String| NewEntry {
+        pile: Some(pile.id.clone()),
+        at_ms: built.0,
+        entered_ms: house.now().0,
+        by: by.clone(),
+        note,
+        corrects: None,
+        event,
+    };
+    let note = Some(note.join("\n")).filter(|note| !note.is_empty()).map(|note| entry(Event::Note, note));
+    let asked = asked.map(|asked| entry(asked, String::new()));
+    let entries: Vec<NewEntry> = note.into_iter().chain(asked).collect();
+    // Looked at first: a pile that stands, with a form that says it could not be taken, would be a riddle.
+    entries.iter().try_for_each(entering::entry)?;
+    let id = house.start_pile(pile, by).await?.id;
+    for entry in entries {
         house.enter(entry).await?;
     }
     Ok(id)
@@ -171,6 +175,8 @@ fn sheet(house: &House, values: &Values, token: Option<String>, problem: Option<
             p.hint { "Lines as the planner writes them (horse-manure=2yd3 Ford stable) are computed and kept with the pile." }
             p { a.touch href="/mix" { "Plan a mix" } }
             (field(form::Field::Number { key: "cn", label: "Carbon to nitrogen ratio of the recipe (28 means 28:1), unless it is computed", needed: false }))
+            p.hint { "About everything that came from outside. What is not known now can be answered later, under \u{201c}Something else\u{201d}." }
+            @for one in write::ASKED { (field(one)) }
             (standards(house, values))
             fieldset {
                 legend { "Spots to be measured: name, zone, depth in inches" }
@@ -213,11 +219,10 @@ fn spot_row(n: usize, values: &Values) -> Markup {
 pub(super) async fn place_empty(
     State(house): State<Arc<House>>,
     Extension(visitor): Extension<Visitor>,
-    Path(pile): Path<String>,
+    OfPile(view): OfPile,
     params: Params,
 ) -> Result<Markup, Problem> {
     params.done("none")?;
-    let view = house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
     Ok(place_sheet(&house, &view, &fresh(&house, &visitor), visitor.form_token(), None))
 }
 
@@ -227,7 +232,7 @@ pub(super) async fn place(
     Path(pile): Path<String>,
     Posted(params): Posted,
 ) -> Result<Response, Problem> {
-    let view = house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    let view = house.pile(&pile)?;
     let values = Values::of(&params);
     match placed(&house, &pile, params).await {
         Ok(()) => Ok(Redirect::to(&format!("/piles/{pile}")).into_response()),

@@ -118,20 +118,8 @@ pub(super) const VERBS: [Verb; 15] = [
         link: "Usual questions answered",
         title: "The usual questions",
         hint: "About everything that came from outside, each once. The record prints the answers.",
-        fields: &[
-            answer("herbicide", "Herbicide that survives composting on hay, straw, grass or feed"),
-            answer("glossy_paper", "Paper with glossy or coloured print"),
-            answer("sewage_sludge", "Sewage sludge, or anything made of it"),
-            answer("treated_wood", "Wood that was treated, painted or glued"),
-        ],
-        event: |params| {
-            Ok(Event::Asked {
-                herbicide: params.text("herbicide"),
-                glossy_paper: params.text("glossy_paper"),
-                sewage_sludge: params.text("sewage_sludge"),
-                treated_wood: params.text("treated_wood"),
-            })
-        },
+        fields: &ASKED,
+        event: |params| answers(params).ok_or_else(|| Problem::bad("answer at least one of the questions")),
         often: false,
     },
     Verb {
@@ -305,6 +293,22 @@ pub(super) const VERBS: [Verb; 15] = [
     },
 ];
 
+/// The usual questions, as the form that starts a pile asks them too.
+pub(super) const ASKED: [Field; 4] = [
+    answer("herbicide", "Herbicide that survives composting on hay, straw, grass or feed"),
+    answer("glossy_paper", "Paper with glossy or coloured print"),
+    answer("sewage_sludge", "Sewage sludge, or anything made of it"),
+    answer("treated_wood", "Wood that was treated, painted or glued"),
+];
+
+/// What was answered of them; none if nothing was.
+pub(super) fn answers(params: &mut Params) -> Option<Event> {
+    let [herbicide, glossy_paper, sewage_sludge, treated_wood] =
+        ["herbicide", "glossy_paper", "sewage_sludge", "treated_wood"].map(|key| params.text(key));
+    let is_any = [&herbicide, &glossy_paper, &sewage_sludge, &treated_wood].iter().any(|one| one.is_some());
+    is_any.then_some(Event::Asked { herbicide, glossy_paper, sewage_sludge, treated_wood })
+}
+
 const fn answer(key: &'static str, label: &'static str) -> Field {
     Field::Choice {
         key,
@@ -332,7 +336,7 @@ pub(super) async fn all(
     params: Params,
 ) -> Result<Markup, Problem> {
     params.done("none")?;
-    house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    house.pile(&pile)?;
     let main = html! {
         h1 { "Write down for pile " (pile) }
         p {
@@ -351,7 +355,7 @@ pub(super) async fn empty(
     Path((pile, slug)): Path<(String, String)>,
     mut params: Params,
 ) -> Result<Markup, Problem> {
-    let view = house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    let view = house.pile(&pile)?;
     let verb = verb(&slug)?;
     let mut values = fresh(&house, &visitor);
     if let Some(spot) = params.text("spot") {
@@ -367,7 +371,7 @@ pub(super) async fn write(
     Path((pile, slug)): Path<(String, String)>,
     Posted(params): Posted,
 ) -> Result<Response, Problem> {
-    let view = house.app.handle.view(&pile).ok_or_else(|| Problem::no_pile(&pile))?;
+    let view = house.pile(&pile)?;
     let verb = verb(&slug)?;
     let values = Values::of(&params);
     match enter(&house, &pile, verb, params).await {

@@ -200,7 +200,6 @@ async fn buckets_are_bounded_and_say_so() {
         "limit=0",
         "limit=10001",
         "format=xml",
-        "spot=toe",
         "quantity=mass",
         "colour=red",
         "from=x&from=y",
@@ -210,6 +209,7 @@ async fn buckets_are_bounded_and_say_so() {
         let reply = farm.get(&format!("/v1/piles/2026-03/history?{bad}")).await;
         assert_eq!(reply.status, 400, "{bad} {reply:?}");
     }
+    assert_eq!(farm.get("/v1/piles/2026-03/history?spot=toe").await.status, 404);
 }
 
 #[tokio::test]
@@ -237,4 +237,34 @@ async fn health_and_counters() {
         "{page}"
     );
     assert!(page.contains("heapward_probe_age_seconds{probe=\"k1\",quantity=\"temperature\"} 0\n"), "{page}");
+}
+
+/// For programs a table is what was reported; for a spreadsheet it begins with local time, and no cell is a formula.
+#[tokio::test]
+async fn tables_are_for_programs_or_for_spreadsheets() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    let probe = "=HYPERLINK(\"http://evil.example\",1)";
+    let place = json!({ "probe": probe, "spot": "core-north", "from": "2026-05-01T15:01:00Z" });
+    assert_eq!(farm.post("/v1/piles/2026-03/placements", &place).await.status, 201);
+    farm.readings_from(probe, BUILT + Span::minutes(1), Span::minutes(1), [61.25, -4.0]).await;
+    let quoted = "\"=HYPERLINK(\"\"http://evil.example\"\",1)\"";
+    let csv = farm.get("/v1/piles/2026-03/history?format=csv").await;
+    assert_eq!(
+        csv.body,
+        format!(
+            "time,source,value,unit\n2026-05-01T15:01:00.000Z,{quoted},61.25,F\n2026-05-01T15:02:00.000Z,{quoted},-4,F\n"
+        )
+    );
+    assert_eq!(csv.header("content-type"), Some("text/csv; charset=utf-8; header=present"));
+    assert_eq!(csv.header("content-disposition"), Some("attachment; filename=\"2026-03-readings.csv\""));
+    let sheet = farm.get("/v1/piles/2026-03/history?format=sheet&step=1h").await.body;
+    let harmless = quoted.replacen('=', "'=", 1);
+    assert_eq!(
+        sheet,
+        format!(
+            "\u{feff}local time,time,source,minimum,mean,maximum,count,unit\r\n\
+             2026-05-01 11:00:00,2026-05-01T15:00:00.000Z,{harmless},-4,28.625,61.25,2,F\r\n"
+        )
+    );
 }

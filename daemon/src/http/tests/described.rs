@@ -3,8 +3,9 @@
 use heapward_rules::units::Span;
 use serde_json::{Value, json};
 
-use super::farm::TestFarm;
+use super::farm::{BUILT, TestFarm};
 use crate::clock::Clock as _;
+use crate::http::RefusedMessages;
 
 /// What does not fit, as the path to it. Knows as much of JSON Schema as our schemas use.
 fn misfit(document: &Value, schema: &Value, value: &Value, at: &str) -> Option<String> {
@@ -18,6 +19,15 @@ fn misfit(document: &Value, schema: &Value, value: &Value, at: &str) -> Option<S
     }
     if schema["enum"].as_array().is_some_and(|words| !words.contains(value)) {
         return Some(format!("{at}: {value} is none of the words"));
+    }
+    if schema.get("const").is_some_and(|word| word != value) {
+        return Some(format!("{at}: {value} is not {}", schema["const"]));
+    }
+    let bound = |key: &str| schema[key].as_f64().zip(value.as_f64());
+    if bound("minimum").is_some_and(|(least, value)| value < least)
+        || bound("maximum").is_some_and(|(most, value)| value > most)
+    {
+        return Some(format!("{at}: {value} is out of its bounds"));
     }
     let fits = match schema["type"].as_str() {
         Some("object") => value.is_object(),
@@ -95,6 +105,17 @@ async fn answers_are_as_described() {
     }
 }
 
+fn refused(n: i64) -> RefusedMessages {
+    RefusedMessages {
+        topic: format!("barn/k{n}"),
+        reason: "no number".to_owned(),
+        count: 1,
+        example: "hot".to_owned(),
+        first: BUILT,
+        last: BUILT + Span::minutes(n),
+    }
+}
+
 #[tokio::test]
 async fn lists_are_paged_to_the_end() {
     let farm = TestFarm::new().await;
@@ -102,20 +123,37 @@ async fn lists_are_paged_to_the_end() {
     for probe in ["k1", "k2", "k3", "k4"] {
         farm.readings(probe, Span::minutes(20), (0..100).map(|n| 60.0 + f64::from(n))).await;
     }
-    for target in [
-        "/v1/piles/2026-03/spots",
-        "/v1/piles/2026-03/placements",
-        "/v1/probes",
-        "/v1/piles/2026-03/readings",
-        "/v1/piles/2026-03/entries",
-        "/v1/incidents",
-        "/v1/outbox",
-    ] {
-        let whole = farm.get(target).await.json()["items"].as_array().unwrap().clone();
+    for (pile, method) in [("2026-04", "windrow"), ("2026-05", "in-vessel")] {
+        let spots = json!([{ "name": "core", "zone": "core" }]);
+        let standards = json!(["us-organic", "us-organic-5021", "us-produce", "eu-cmc3"]);
+        let pile = json!({ "pile": pile, "method": method, "material": "manure", "spots": spots, "standards": standards });
+        assert_eq!(farm.post("/v1/piles", &pile).await.status, 201);
+    }
+    farm.ingest.lock().unwrap().refused = (0..8).map(refused).collect();
+    // Every list of the description, each item once.
+    let document = farm.get("/v1/openapi.json").await.json();
+    let is_paged = |methods: &Value| {
+        let query = methods["get"]["parameters"].as_array();
+        query.is_some_and(|query| {
+            query.iter().any(|one| one["name"] == "after" && methods["get"]["operationId"] != "getHistory")
+        })
+    };
+    let lists: Vec<&String> = document["paths"]
+        .as_object()
+        .unwrap()
+        .iter()
+        .filter(|(_, methods)| is_paged(methods))
+        .map(|(path, _)| path)
+        .collect();
+    assert_eq!(lists.len(), 10, "{lists:?}");
+    for target in lists {
+        let pile = if target.ends_with("verdicts") { "2026-04" } else { "2026-03" };
+        let target = target.replace("{pile}", pile);
+        let whole = farm.get(&target).await.json()["items"].as_array().unwrap().clone();
         let mut pieces = Vec::new();
         let mut after = String::new();
         loop {
-            let page = farm.get(&format!("{target}?limit=3{after}")).await.json();
+            let page = farm.get(&format!("{target}?limit=2{after}")).await.json();
             pieces.extend(page["items"].as_array().unwrap().clone());
             match page["next"].as_str() {
                 Some(next) => after = format!("&after={}", next.replace(' ', "%20")),
@@ -123,5 +161,47 @@ async fn lists_are_paged_to_the_end() {
             }
         }
         assert_eq!(pieces, whole, "{target}");
+        assert!(whole.len() > 2 || target.ends_with("incidents") || target.ends_with("outbox"), "{target}");
     }
+}
+
+/// Whatever the description shows as a body is taken, and fits its own schema.
+#[tokio::test]
+async fn documented_bodies_are_taken() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    farm.clock.advance(Span::hours(5));
+    let document = farm.get("/v1/openapi.json").await.json();
+    let (mut sent, mut turned) = (Vec::new(), json!(null));
+    let mut paths: Vec<(&String, &Value)> = document["paths"].as_object().unwrap().iter().collect();
+    paths.sort_by_key(|(path, _)| path.ends_with("entries"));
+    for (path, methods) in paths {
+        let content = &methods["post"]["requestBody"]["content"]["application/json"];
+        let Some(examples) = content["examples"].as_object() else {
+            assert!(methods.get("post").is_none(), "{path} shows no body");
+            continue;
+        };
+        // The log as it stands when a pile ends comes last.
+        let is_last = |name: &str| matches!(name, "moved-to-curing" | "used");
+        let (last, first): (Vec<_>, Vec<_>) = examples.iter().partition(|(name, _)| is_last(name));
+        for (name, example) in first.into_iter().chain(last) {
+            let mut body = example["value"].clone();
+            if name == "withdrawn" {
+                body["corrects"] = turned.clone();
+            }
+            let any = &document["components"]["schemas"]["NewEntry"]["oneOf"];
+            let schema =
+                if path.ends_with("entries") { json!({ "anyOf": any }) } else { content["schema"].clone() };
+            assert_eq!(misfit(&document, &schema, &body, name), None, "{path} {name}");
+            let reply = farm.post(&path.replace("{pile}", "2026-03"), &body).await;
+            // Nothing was noticed yet that could have been seen.
+            let wanted = if path.ends_with("seen") { 404..405 } else { 200..300 };
+            assert!(wanted.contains(&reply.status), "{path} {name} {body} {reply:?}");
+            if name == "turned" {
+                turned = reply.json()["seq"].clone();
+            }
+            sent.push(name.clone());
+        }
+    }
+    assert_eq!(sent.len(), 26, "{sent:?}");
 }

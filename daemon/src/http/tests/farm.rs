@@ -2,7 +2,7 @@
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 
 use chrono::NaiveTime;
 use heapward_rules::ids::{ProbeId, StandardId};
@@ -41,6 +41,9 @@ pub(super) struct TestFarm {
     pub(super) keys: Keys,
     pub(super) probes: Book,
     pub(super) reader: Reader,
+    pub(super) app: App,
+    /// How messages come in, as the pages say it.
+    pub(super) ingest: Arc<Mutex<IngestStatus>>,
     pub(super) stop: Option<oneshot::Sender<()>>,
     pub(super) served: tokio::task::JoinHandle<()>,
     thread: Option<std::thread::JoinHandle<()>>,
@@ -71,20 +74,22 @@ impl TestFarm {
         let runtime = tokio::runtime::Handle::current();
         let thread = std::thread::spawn(move || recorder.run(&runtime, commands));
         let probes = book(&config, clock.clone(), handle.clone());
+        let ingest = Arc::new(Mutex::new(IngestStatus::default()));
+        let shown = Arc::clone(&ingest);
         let app = App {
             config: Arc::new(config),
             clock: clock.clone(),
             handle: handle.clone(),
             reader: reader.clone(),
             standards: Arc::new(standards::built_in().unwrap()),
-            ingest: Arc::new(IngestStatus::default),
+            ingest: Arc::new(move || shown.lock().unwrap().clone()),
             telling: Arc::new(TellingStatus::default),
             probes: probes.clone(),
         };
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let at = listener.local_addr().unwrap();
         let (stop, stopped) = oneshot::channel();
-        let served = tokio::spawn(serve(listener, app, async {
+        let served = tokio::spawn(serve(listener, app.clone(), async {
             let _ = stopped.await;
         }));
         let keys = Keys::new(dir.path());
@@ -95,6 +100,8 @@ impl TestFarm {
             keys,
             probes,
             reader,
+            app,
+            ingest,
             stop: Some(stop),
             served,
             thread: Some(thread),
@@ -193,10 +200,22 @@ impl TestFarm {
         step: Span,
         values: impl IntoIterator<Item = f64>,
     ) {
+        self.says(probe, (Quantity::Temperature, Unit::Fahrenheit), from, step, values).await;
+    }
+
+    /// Readings of anything that a probe measures.
+    pub(super) async fn says(
+        &self,
+        probe: &str,
+        (quantity, unit): (Quantity, Unit),
+        from: At,
+        step: Span,
+        values: impl IntoIterator<Item = f64>,
+    ) {
         let reading = |(n, value)| DatedReading {
             probe: ProbeId::new(probe),
-            quantity: Quantity::Temperature,
-            unit: Unit::Fahrenheit,
+            quantity,
+            unit,
             at: from + Span(step.0 * n),
             value,
             dated_by: DatedBy::Payload,

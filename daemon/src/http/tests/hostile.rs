@@ -2,15 +2,20 @@
 
 use std::time::{Duration, Instant};
 
+use hyper::service::Service;
+use hyper_util::service::TowerToHyperService;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
 use heapward_rules::units::Span;
 
 use super::farm::TestFarm;
+use crate::http::house::House;
+use crate::http::routes;
+use crate::http::server::Peer;
 use crate::limits::{
-    HTTP_CONNECTIONS_MAX, HTTP_HEAD_SECONDS_MAX, HTTP_REQUEST_SECONDS_MAX, HTTP_STALL_SECONDS_MAX,
-    HTTP_STREAMS_MAX,
+    HTTP_CONNECTIONS_MAX, HTTP_HEAD_SECONDS_MAX, HTTP_HEADERS_MAX, HTTP_REQUEST_SECONDS_MAX,
+    HTTP_REQUESTS_BURST, HTTP_REQUESTS_PER_SECOND, HTTP_STALL_SECONDS_MAX, HTTP_STREAMS_MAX,
 };
 
 #[tokio::test]
@@ -228,6 +233,73 @@ async fn a_body_that_trickles_in_is_cut_off() {
     trickle.abort();
     assert!(text.starts_with("HTTP/1.1 408"), "{text}");
     assert!(began.elapsed() < Duration::from_secs(HTTP_REQUEST_SECONDS_MAX + 2), "{:?}", began.elapsed());
+}
+
+/// A body that is announced and never comes, after a head that took its time: ten seconds from the connection on, not
+/// from the head. Who may not write, and who asks for what has no body, is answered at once, body or not.
+#[tokio::test]
+async fn a_body_that_never_comes_is_cut_off() {
+    let farm = TestFarm::new().await;
+    let pass = farm.keys.make_pass("OM", super::farm::BUILT).unwrap();
+    let announced = "Content-Type: application/json\r\nContent-Length: 4000\r\n";
+    let allowed = format!("Authorization: Bearer {pass}\r\n{announced}");
+    let whole = HTTP_REQUEST_SECONDS_MAX;
+    for (first, slow, rest, status, seconds) in [
+        ("POST /v1/piles", 3, allowed.as_str(), "408", whole - 1..=whole + 1),
+        ("POST /v1/piles", 0, announced, "401", 0..=1),
+        ("GET /v1/piles", 0, announced, "200", 0..=1),
+        ("GET /none", 0, announced, "404", 0..=1),
+    ] {
+        let mut stream = TcpStream::connect(farm.at).await.unwrap();
+        let began = Instant::now();
+        stream.write_all(format!("{first} HTTP/1.1\r\nHost: {}\r\n", farm.at).as_bytes()).await.unwrap();
+        tokio::time::sleep(Duration::from_secs(slow)).await;
+        stream.write_all(format!("{rest}\r\n{{\"pile\":").as_bytes()).await.unwrap();
+        let mut text = Vec::new();
+        let read = tokio::time::timeout(Duration::from_secs(20), stream.read_to_end(&mut text)).await;
+        let text = String::from_utf8_lossy(&text);
+        assert!(read.is_ok(), "{first} is still open after {:?}: {text}", began.elapsed());
+        assert!(text.starts_with(&format!("HTTP/1.1 {status}")), "{first}: {text}");
+        assert!(seconds.contains(&began.elapsed().as_secs()), "{first}: {:?}", began.elapsed());
+    }
+}
+
+#[tokio::test]
+async fn headers_are_counted() {
+    let farm = TestFarm::new().await;
+    let request = |headers: usize| {
+        let more = (1..headers).fold(String::new(), |all, n| format!("{all}A{n}: b\r\n"));
+        format!("GET / HTTP/1.1\r\nHost: {}\r\n{more}\r\n", farm.at)
+    };
+    assert_eq!(farm.raw(&request(HTTP_HEADERS_MAX)).await.status, 200);
+    assert_eq!(farm.raw(&request(HTTP_HEADERS_MAX + 1)).await.status, 431);
+}
+
+/// A crowd of taps from one phone: what is over the burst is told when to come again, others are served.
+#[tokio::test]
+async fn an_address_has_its_pace() {
+    let farm = TestFarm::new().await;
+    let (_stopping, stops) = tokio::sync::watch::channel(false);
+    let router = TowerToHyperService::new(routes::router(House::new(farm.app.clone(), stops)));
+    let ask = async |from: &str| {
+        let mut request = axum::extract::Request::new(axum::body::Body::empty());
+        request.headers_mut().insert("host", "localhost".parse().unwrap());
+        let address = |text: &str| std::net::SocketAddr::new(text.parse().unwrap(), 4_000);
+        request.extensions_mut().insert(Peer::of(address(from), address("192.168.7.20")));
+        let answer = router.call(request).await.unwrap();
+        let again = answer.headers().get("retry-after").map(|after| after.to_str().unwrap().to_owned());
+        (answer.status().as_u16(), again)
+    };
+    for _ in 0..HTTP_REQUESTS_BURST {
+        assert_eq!(ask("192.168.7.30").await, (200, None));
+    }
+    assert_eq!(ask("192.168.7.30").await, (429, Some("1".to_owned())));
+    assert_eq!(ask("192.168.7.31").await.0, 200);
+    farm.clock.advance(Span::seconds(1));
+    for _ in 0..HTTP_REQUESTS_PER_SECOND {
+        assert_eq!(ask("192.168.7.30").await.0, 200);
+    }
+    assert_eq!(ask("192.168.7.30").await.0, 429);
 }
 
 #[tokio::test]

@@ -1,5 +1,10 @@
 mod api;
+mod charts;
 mod described;
+mod entries;
 mod farm;
 mod hostile;
 mod pages;
+mod phone;
+mod plans;
+mod strangers;

@@ -4,7 +4,8 @@
 //! sends to those who know: Heapward is no fire or gas alarm.
 
 use heapward_rules::finding::{Finding, Kind, Level};
-use heapward_rules::units::At;
+use heapward_rules::pile::Settings;
+use heapward_rules::units::{At, Span};
 use heapward_rules::verdict::{BreakReason, Status};
 
 use super::{Style, about};
@@ -32,7 +33,7 @@ pub(in crate::http) fn jobs(view: &PileView, now: At, style: Style) -> Vec<Job> 
         Stage::Ready { .. } | Stage::Used { .. } => {}
     }
     if jobs.iter().all(|job| !job.act) {
-        jobs.push(Job { act: false, what: usual(view) });
+        jobs.push(Job { act: false, what: usual(view, now) });
     }
     jobs
 }
@@ -137,7 +138,7 @@ fn bare_while_curing(pile: &PileRecord, now: At) -> Option<Job> {
     })
 }
 
-fn usual(view: &PileView) -> String {
+fn usual(view: &PileView, now: At) -> String {
     match view.after.stage {
         Stage::Active { .. } => {}
         Stage::Curing { .. } => {
@@ -154,9 +155,7 @@ fn usual(view: &PileView) -> String {
         Some(Status::TemperatureMet) => "Write down the recipe's carbon to nitrogen ratio, or ask your certifier.",
         Some(Status::Running) => "Leave it alone: no turning and no cold water until the hours are proven. Look, smell, listen to the blower.",
         Some(Status::NotRequired) => "Nothing that must be done.",
-        Some(Status::NotMet) if view.judgement.counts.counting == 0 => {
-            "No reading counts yet. Place the probes, or read by hand: the hours are made of readings in the range."
-        }
+        Some(Status::NotMet) if view.judgement.counts.counting == 0 => return nothing_counts(&view.pile, now),
         Some(Status::NotMet) | None => {
             let last = first.and_then(|verdict| verdict.breaks.last());
             let why = last.map_or("", |last| after_a_break(last.reason));
@@ -164,6 +163,24 @@ fn usual(view: &PileView) -> String {
         }
     }
     .to_owned()
+}
+
+/// No reading counts: what is missing, a probe, its time to take the pile's warmth, or its word.
+fn nothing_counts(pile: &PileRecord, now: At) -> String {
+    let stands = pile.placements.iter().filter(|one| one.until_ms.is_none_or(|until| until > now.0));
+    let settle = pile.settings.settle_ms.map_or_else(|| Settings::default().settle, Span);
+    match stands.map(|one| At(one.from_ms)).min() {
+        None => "No reading counts yet. Place the probes, or read by hand: the hours are made of readings in the range."
+            .to_owned(),
+        Some(from) if now - from < settle => format!(
+            "No reading counts yet: a probe takes the pile's warmth first, its readings count from {} after it was \
+             placed.",
+            about(settle)
+        ),
+        Some(_) => "No reading counts yet, though a probe stands in the pile. What each said last stands under \
+                    \u{201c}Spots\u{201d}; read by hand where one is silent."
+            .to_owned(),
+    }
 }
 
 /// What follows from the end of the last run.

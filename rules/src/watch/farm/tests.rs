@@ -127,6 +127,22 @@ fn two_piles() -> Farm {
 }
 
 #[test]
+fn a_pile_knows_which_of_its_probes_are_silent() {
+    let mut farm = two_piles();
+    let open = |farm: &Farm, pile: &str| -> Vec<String> {
+        let pile = PileId::new(pile);
+        farm.open_in(&pile).map(|one| text(&FarmFinding { pile: Some(pile.clone()), finding: one })).collect()
+    };
+    play(&mut farm, "00:01..01:00 k1 k2 k3");
+    assert!(open(&farm, "2026-03").is_empty());
+    play(&mut farm, "01:01..01:40 k1 k3");
+    assert_eq!(open(&farm, "2026-03"), ["01:15 ProbeSilent k2 in 2026-03 opened Note since 01:15"]);
+    assert!(open(&farm, "2026-04").is_empty());
+    play(&mut farm, "01:41 k2");
+    assert!(open(&farm, "2026-03").is_empty());
+}
+
+#[test]
 fn one_silent_probe_opens_after_its_limit_and_closes_when_it_speaks() {
     let script = "
         00:01..01:00 k1 k2 k3
