@@ -7,6 +7,7 @@
 
 mod house;
 mod moments;
+mod stories;
 mod tape;
 mod texts;
 

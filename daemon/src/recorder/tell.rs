@@ -113,6 +113,11 @@ impl Desk {
         told
     }
 
+    /// Takes over what was decided before the store was open.
+    pub fn adopt(&mut self, told: &Told) {
+        self.remember(told.incident.clone());
+    }
+
     /// Closes incidents of a pile that are open in the store but not in the rules any more.
     pub fn close_stale(&mut self, pile: &str, open: &[Finding], now: At) -> Vec<Told> {
         let still: Vec<String> =

@@ -1,5 +1,8 @@
 //! The recorder with a real store: from readings to verdict, log, incident and outbox.
 
+mod commits;
+mod seals;
+
 use std::sync::Arc;
 
 use chrono::NaiveTime;
@@ -11,7 +14,7 @@ use heapward_rules::verdict::Status;
 use tokio::sync::{Notify, oneshot};
 
 use super::conclusions::Concluded;
-use super::{Handle, Parts, Probes, Recorder, Refusal};
+use super::{Command, Handle, Parts, Probes, Recorder, Refusal};
 use crate::clock::{Clock, ManualClock};
 use crate::config::{ChannelConfig, ChannelKind, ContactConfig, DisplayUnit, TellingConfig, WatchConfig};
 use crate::model::entry::{Event, NewEntry};
@@ -19,6 +22,7 @@ use crate::model::message::OutboxMessage;
 use crate::model::pile::{PileRecord, PlacementRecord, SettingsRecord, SpotRecord};
 use crate::model::reading::{DatedBy, DatedReading};
 use crate::model::time::parse_rfc3339;
+use crate::model::words::FROM_MEMORY_SENTENCE;
 use crate::standards;
 use crate::store::{IncidentFilter, Reader, StoreOptions};
 use crate::telling::policy::Teller;
@@ -60,10 +64,20 @@ fn telling() -> TellingConfig {
 }
 
 fn start(dir: &std::path::Path, now: At) -> House {
-    let clock = Arc::new(ManualClock::new(now));
+    start_with(dir, &Arc::new(ManualClock::new(now)), |_| {}, Vec::new())
+}
+
+/// The same with other parts, and with commands that wait already when the recorder begins.
+fn start_with(
+    dir: &std::path::Path,
+    clock: &Arc<ManualClock>,
+    change: impl FnOnce(&mut Parts),
+    waiting: Vec<Command>,
+) -> House {
+    let clock = Arc::clone(clock);
     let site =
         Site { farm: "Quillback Farm".to_owned(), zone: ZONE, shows: DisplayUnit::Fahrenheit, page: None };
-    let parts = Parts {
+    let mut parts = Parts {
         store: StoreOptions::new(dir, ZONE),
         clock: clock.clone(),
         zone: ZONE,
@@ -78,7 +92,11 @@ fn start(dir: &std::path::Path, now: At) -> House {
         vitals: Vitals::default(),
         unwritten: Unwritten::default(),
     };
-    let (handle, commands) = Handle::new(64);
+    change(&mut parts);
+    let (handle, commands) = Handle::new(waiting.len().max(64));
+    for command in waiting {
+        assert!(handle.commands.try_send(command).is_ok());
+    }
     let (recorder, _) = Recorder::open(parts, handle.clone()).unwrap();
     let reader = recorder.reader();
     let runtime = tokio::runtime::Handle::current();
@@ -185,10 +203,7 @@ async fn three_days_qualify_and_a_restart_says_the_same() {
     from_memory.verdicts.iter_mut().for_each(|verdict| verdict.verified = false);
     let entries = Concluded::default().update("2026-05", &from_memory, built());
     assert_eq!(entries.len(), 2);
-    assert!(
-        entries.iter().all(|entry| entry.note == "By figures from memory: check the rule."),
-        "{entries:?}"
-    );
+    assert!(entries.iter().all(|entry| entry.note == FROM_MEMORY_SENTENCE), "{entries:?}");
     let before = (view.judgement.clone(), events);
     house.stop().await;
 

@@ -13,7 +13,6 @@ use heapward_rules::verdict::Verdict;
 use tracing::warn;
 
 use super::counting::{Counting, Points, thinned};
-use super::nightly::Standing;
 use crate::after::day_of;
 use crate::clock::SharedClock;
 use crate::config::Config;
@@ -47,7 +46,6 @@ pub(super) struct Daily {
     pub(super) board: Board,
     pub(super) probes: Book,
     pub(super) ingest: IngestHandle,
-    pub(super) copies: Standing,
     /// Refused messages that were in the summary before: the counter runs since the start.
     pub(super) refused: AtomicU64,
 }
@@ -133,7 +131,8 @@ impl Daily {
             house: House {
                 free_mb: disk::free_bytes(&self.config.store.dir).ok().map(|bytes| bytes / 1_000_000),
                 clock_trusted: self.clock.is_trusted(),
-                last_backup: crate::store::last_backup(&self.config.store.dir).max(self.copies.get().last),
+                last_copy: crate::store::last_copy(&self.config.store.dir),
+                sealed: self.reader.head()?.map(|head| (head.seq, head.digest.to_string())),
                 record: self.reader.log_head()?,
                 required: views.iter().find_map(|view| Some(view.judgement.verdicts.first()?.required?.time)),
                 channels: self.board.states(),

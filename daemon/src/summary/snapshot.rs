@@ -94,7 +94,9 @@ pub struct ProbeDay {
 pub struct House {
     pub free_mb: Option<u64>,
     pub clock_trusted: bool,
-    pub last_backup: Option<At>,
+    pub last_copy: Option<At>,
+    /// Number of the newest sealed day and its digest in hex: `HEAD`.
+    pub sealed: Option<(u64, String)>,
     /// Number of the newest entry of the log, and the digest of the chain up to it in hex.
     pub record: Option<(u64, String)>,
     /// Time counted that the first standard of most piles asks for: for the words `41 of 72 h`.

@@ -115,7 +115,8 @@ fn snapshot(piles: Vec<PileDay>) -> Snapshot {
         house: House {
             free_mb: Some(12_345),
             clock_trusted: true,
-            last_backup: Some(at("12 02:00")),
+            last_copy: Some(at("12 02:00")),
+            sealed: Some((42, "4d".repeat(32))),
             record: Some((118, "9f".repeat(32))),
             required: Some(Span::hours(72)),
             channels: [("phone".to_owned(), failing)].into(),
@@ -141,7 +142,8 @@ Air: 2026-03 blower on 13 % of the day, timer changed Fri 09:00.
 Probes: 2 of 3 heard; silent: k3 since 01:10; low batteries: k2 22 %.
 Since yesterday: 2026-03 outer-south run at risk since 04:40; 2026-03 outer-south above 160 F Mon 22:10-02:00, over.
 Machine: card 12.3 GB free, clock set, last backup 02:00, texts in 7 days: 5 about 3 things, acted on 2, phone FAILS since Mon 22:00.
-Record: 118 entries, SHA-256 9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f
+Record: HEAD 42:4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d (keep this mail); 118 entries, SHA-256 \
+9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f.
 Question: Did you hear the blower run and stop? Enter it.
 
 Heapward at Quillback Farm, Tuesday 12 May 2026, 06:30 EDT";
@@ -223,7 +225,7 @@ fn quiet_days_say_so() {
         "Today: nothing to do; a look, a sniff, an ear for the blower.",
         "Since yesterday: nothing.",
         "Machine: CLOCK NOT SET, no backup yet, no texts in 7 days.",
-        "Record: no entry yet.",
+        "Record: no day sealed yet; no entry yet.",
     ] {
         assert!(text.contains(wanted), "{wanted} in {text}");
     }

@@ -106,9 +106,11 @@ impl Moment {
             }
             Trouble::ClockUntrusted => Moment { settle: limits::CLOCK_SETTLE, ..Moment::wrong(When::Waking) },
             // T15 is the harvest.
-            Trouble::DiskLow | Trouble::ChannelFailing | Trouble::BackupFailing | Trouble::HarvestTooSoon => {
-                Moment::once(When::Waking)
-            }
+            Trouble::DiskLow
+            | Trouble::ChannelFailing
+            | Trouble::BackupFailing
+            | Trouble::RecordsDamaged
+            | Trouble::HarvestTooSoon => Moment::once(When::Waking),
         }
     }
 

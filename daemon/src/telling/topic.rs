@@ -28,6 +28,8 @@ pub enum Trouble {
     ChannelFailing,
     /// No copy of the records was made for days.
     BackupFailing,
+    /// At its start the daemon found the records damaged, or older than they should be, and went on without a part.
+    RecordsDamaged,
     /// A harvest is planned too early after unqualified manure was spread (90 or 120 days).
     HarvestTooSoon,
 }
@@ -77,13 +79,14 @@ const KINDS: [(Kind, &str); 22] = [
     (Kind::Cured, "cured"),
 ];
 
-const TROUBLES: [(Trouble, &str); 7] = [
+const TROUBLES: [(Trouble, &str); 8] = [
     (Trouble::StoreFailing, "store-failing"),
     (Trouble::DiskLow, "disk-low"),
     (Trouble::BrokerAway, "broker-away"),
     (Trouble::ClockUntrusted, "clock-untrusted"),
     (Trouble::ChannelFailing, "channel-failing"),
     (Trouble::BackupFailing, "backup-failing"),
+    (Trouble::RecordsDamaged, "records-damaged"),
     (Trouble::HarvestTooSoon, "harvest-too-soon"),
 ];
 

@@ -88,7 +88,10 @@ impl Risk {
         let is_urgent = run.counted >= params.urgent_counted && low && falls;
         let level = if is_urgent { Level::Urgent } else { Level::Act };
         if let Some(case) = &mut spot.open {
-            out.extend(case.worsen(level, sample.at, figures.clone()));
+            // While it is safe again, hours that go by are no bad news.
+            if spot.safe_since.is_none() {
+                out.extend(case.worsen(level, sample.at, figures.clone()));
+            }
             if lasts(spot.safe_since, sample.at, params.during)
                 && let Some(case) = spot.open.take()
             {
@@ -128,6 +131,7 @@ fn figures(scene: &Scene, place: &Place, value: Celsius, run: Option<Run>) -> Fi
         expected_at: ahead.map(|hours| scene.now + Span::from_hours(hours)),
         counted: run.map(|run| run.counted),
         required: scene.required,
+        from_memory: scene.is_judged && !scene.verified,
         ..Figures::default()
     }
 }

@@ -34,6 +34,10 @@ pub(super) fn trouble(view: View<'_>, trouble: Trouble) -> Draft {
             Draft::fact(format!("Heapward could make no copy of its records since {since}."))
                 .action("Is the stick in, and has it room? heapward doctor says what is wrong.")
         }
+        Trouble::RecordsDamaged => Draft::fact(format!("Heapward found its records damaged at {since}."))
+            .action(
+                "Nothing was deleted; the log says what is missing. heapward restore brings back a copy.",
+            ),
         Trouble::HarvestTooSoon => harvest(view),
     }
 }

@@ -98,24 +98,29 @@ pub(super) fn overheating_ahead(view: View<'_>) -> Draft {
 pub(super) fn run_at_risk(view: View<'_>) -> Draft {
     let reading = view.reading().map_or_else(|| " run at risk".to_owned(), |t| format!(" {t}"));
     let slope = view.figure("slope_c_per_h");
-    let says = slope.map(|s| format!(", {}", say::slope(s, view.site.shows))).unwrap_or_default();
+    // Its sentence is the longest: who is asked in the second place learns the trend by looking.
+    let says = slope.filter(|_| view.step != Step::SecondPerson);
+    let says = says.map(|s| format!(", {}", say::slope(s, view.site.shows))).unwrap_or_default();
     let counted = view.counted().map(|counted| format!(", {counted} counted")).unwrap_or_default();
     let is_back = view.step != Step::Opened && slope.is_some_and(|slope| slope > 0.0);
-    let draft = Draft::fact(format!(
-        "{} {}{reading} at {}{says}{counted}.",
+    let action = if is_back {
+        "It climbs: leave air and cover as they are."
+    } else {
+        "Add cover there, cut blower on-time by 1/3."
+    };
+    let hint = match view.step {
+        Step::Reminder(_) => format!("At risk since {}.", view.when(view.since())),
+        _ => format!("Below {} the count restarts.", view.limit(131.0)),
+    };
+    Draft::fact(format!(
+        "{} {}{reading} at {}{says}{counted}{}.",
         view.about(),
         view.spot(),
         view.when(view.read_at()),
-    ));
-    let draft = if is_back {
-        draft.action("It climbs again: leave cover and blower as they are now.")
-    } else {
-        draft.action("Add cover there, cut blower on-time by 1/3.")
-    };
-    match view.step {
-        Step::Reminder(_) => draft.hint(format!("At risk since {}.", view.when(view.since()))),
-        _ => draft.hint(format!("Below {} the count restarts.", view.limit(131.0))),
-    }
+        view.doubt(),
+    ))
+    .action(action)
+    .hint(hint)
 }
 
 /// How a run at risk ended: saved or broken.

@@ -17,10 +17,10 @@ pub(super) fn qualified(view: View<'_>) -> Draft {
 
 /// Readings that came late, or an entry that was withdrawn, have changed the verdict.
 pub(super) fn no_longer_qualified(view: View<'_>) -> Draft {
-    let doubt = if view.doubt().is_empty() { "" } else { " (rule from memory)" };
     Draft::fact(format!(
-        "{} NOT qualified after all{doubt}: later records changed the verdict.",
-        view.about()
+        "{} NOT qualified after all{}: later records changed the verdict.",
+        view.about(),
+        view.doubt()
     ))
     .action("Don't water, move or spread it before you have seen its page.")
 }
@@ -28,8 +28,7 @@ pub(super) fn no_longer_qualified(view: View<'_>) -> Draft {
 pub(super) fn ready_to_move(view: View<'_>) -> Draft {
     let (pile, doubt, since) = (view.whom(), view.doubt(), view.when(view.since()));
     let slow = view.reading().map_or_else(|| "cool".to_owned(), |t| format!("{t}, cooling slowly"));
-    let slow = if doubt.is_empty() { format!(", {slow}") } else { String::new() };
-    Draft::fact(format!("{pile} can be moved to curing since {since}: qualified{doubt}{slow}."))
+    Draft::fact(format!("{pile} can be moved to curing since {since}: qualified{doubt}, {slow}."))
         .action("Wet it, mask on; turn outside to inside, cover it.")
         .hint("Then enter the move.")
 }

@@ -272,9 +272,13 @@ fn a_verdict_by_figures_from_memory_says_so() {
         assert!(!verified.contains("from memory"), "{verified}");
         incident.figures.insert("from_memory".to_owned(), 1.0);
         let from_memory = said(&incident);
-        let words = "qualified by figures from memory (check the rule)";
+        let words = "qualified (rule from memory)";
         assert!(from_memory.contains(words) && from_memory.len() <= 160, "{from_memory}");
     }
+    let mut at_risk = incident(Topic::Pile(Kind::RunAtRisk), Level::Act, ["2026-03", "outer-south", "k1"]);
+    at_risk.figures.insert("from_memory".to_owned(), 1.0);
+    let text = words(&at_risk, Step::Opened, &site, at("2026-05-12T14:30:00-04:00")).unwrap().text;
+    assert!(text.contains("41 of 72 h counted (rule from memory).") && text.len() <= 160, "{text}");
     let mut incident = incident(Topic::Pile(Kind::Qualified), Level::Note, ["2026-03", "", ""]);
     incident.closed_ms = Some(at("2026-05-12T16:05:00-04:00").0);
     incident.figures.insert("from_memory".to_owned(), 1.0);

@@ -6,6 +6,7 @@ use heapward_rules::units::{At, Celsius, Span};
 use super::{Site, say};
 use crate::limits;
 use crate::model::incident::Incident;
+use crate::model::words;
 use crate::telling::gsm;
 use crate::telling::step::Step;
 use crate::telling::topic::{Topic, Trouble, parse_level};
@@ -56,9 +57,9 @@ impl<'a> View<'a> {
         }
     }
 
-    /// What follows the word `qualified` where the standard's figures are from memory.
+    /// What follows a verdict where the standard's figures are from memory.
     pub(super) fn doubt(self) -> &'static str {
-        self.figure("from_memory").map_or("", |_| " by figures from memory (check the rule)")
+        words::short_doubt(self.figure("from_memory").is_none())
     }
 
     /// The spot, else the probe.
@@ -196,6 +197,7 @@ impl<'a> View<'a> {
                 Trouble::ClockUntrusted => "clock not set".to_owned(),
                 Trouble::ChannelFailing => "messages not sent".to_owned(),
                 Trouble::BackupFailing => "no copy of the records".to_owned(),
+                Trouble::RecordsDamaged => "records damaged".to_owned(),
                 Trouble::HarvestTooSoon => "harvest too soon".to_owned(),
             },
         }

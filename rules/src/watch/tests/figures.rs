@@ -17,6 +17,7 @@ fn figures(finding: &Finding) -> String {
         figures.water_litres.map(|litres| format!("{litres:.0}L")),
         figures.battery_percent.map(|percent| format!("battery {percent:.0}%")),
         figures.since.map(|since| format!("since {}", shown(since))),
+        figures.from_memory.then(|| "from memory".to_owned()),
     ];
     parts.into_iter().flatten().collect::<Vec<_>>().join(" ")
 }
@@ -53,6 +54,11 @@ fn of_heat() {
             "1d22:50 RunAtRisk toe opened act: 133.0F -0.8F/h at 2d01:34 counted 36h of 72h",
             "2d00:30 RunAtRisk toe closed act: 132.0F",
         ],
+    );
+    check(
+        Kind::RunAtRisk,
+        "1d16:00 from-memory\n1d17:00 toe 138F\n1d17:00 run toe 30h\n1d17:10..2d00:00/10m toe 137.8F..132F",
+        &["1d22:50 RunAtRisk toe opened act: 133.0F -0.8F/h at 2d01:34 counted 36h of 72h from memory"],
     );
     check(
         Kind::FellOutEarly,
