@@ -60,6 +60,10 @@ pub const LATE_SETTLE: Span = Span::seconds(30);
 pub const REMINDERS_IN_ALL: u32 = 6;
 /// Reminders before the second person is told.
 pub const REMINDERS_MAX: u32 = 2;
+/// A grave telling that has reached nobody after this goes to the second person too.
+pub const UNREACHED_AFTER: Span = Span::minutes(10);
+/// The figures of an open incident are written to the card no oftener than this while nothing is told of it.
+pub const INCIDENT_WRITTEN_EVERY: Span = Span::minutes(30);
 /// First and further reminders of danger that nobody has seen.
 pub const DANGER_REMIND_FIRST: Span = Span::minutes(15);
 pub const DANGER_REMIND_NEXT: Span = Span::minutes(30);
@@ -69,6 +73,8 @@ pub const REMIND_AGAIN: Span = Span::hours(12);
 pub const MUTE_MAX: Span = Span::hours(24);
 /// Reminder of a harvest that is planned too early.
 pub const HARVEST_NOTICE: Span = Span::days(7);
+/// A reading no older than this needs no time beside it in a reminder.
+pub const READING_IS_OF_NOW: Span = Span::hours(1);
 /// Good news for planning the day comes at this local time.
 pub const GOOD_NEWS_AT: NaiveTime = match NaiveTime::from_hms_opt(7, 30, 0) {
     Some(time) => time,
@@ -320,6 +326,8 @@ pub const SUMMARY_LINES_MAX: usize = 12;
 pub const SUMMARY_INCIDENTS_MAX: usize = 8;
 /// Beginning of the day's job in a subject.
 pub const SUBJECT_CHARS_SHOWN: usize = 60;
+/// What is entered on a pile within this of a text about it counts as acting on it.
+pub const TEXT_ANSWERED_WITHIN: Span = Span::hours(24);
 /// A battery below this is named.
 pub const BATTERY_NOTED_PERCENT: f64 = 30.0;
 /// A channel that has not worked for so long is asked to be tried.

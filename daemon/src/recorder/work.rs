@@ -256,7 +256,11 @@ impl Recorder {
             told.extend(self.farm_told(&found, now));
             told.extend(self.harvests(now));
         }
-        told.extend(self.tell.due(now, is_set));
+        for (pile, desk) in &self.desks {
+            told.extend(self.tell.follow(pile, &desk.present_findings(), now));
+        }
+        let reader = self.reader();
+        told.extend(self.tell.due(now, is_set, &reader));
         if !(told.is_empty() && self.unwritten.is_empty() && self.changed.is_empty()) {
             self.conclude(&told, now);
         }

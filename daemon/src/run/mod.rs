@@ -30,7 +30,7 @@ use crate::config::Config;
 use crate::http::{App, TellingStatus};
 use crate::ingest::book::{self, Book};
 use crate::ingest::{self, Ingest, IngestHandle};
-use crate::limits::{RECORDER_QUEUE, STOP_SECONDS_MAX, TICK_EVERY};
+use crate::limits::{OUTBOX_READ_MAX, RECORDER_QUEUE, STOP_SECONDS_MAX, TICK_EVERY};
 use crate::recorder::{Command, Handle, Parts as RecorderParts, Recorder};
 use crate::store::{OpenReport, Reader, StoreError, StoreOptions};
 use crate::telling::heartbeat::{self, Heartbeat};
@@ -182,7 +182,7 @@ impl Daemon {
             reader: reader.clone(),
             standards: Arc::new(parts.standards),
             ingest: ways_in::for_pages(ingest_handle.clone()),
-            telling: telling_status(&board),
+            telling: telling_status(&board, &reader),
             probes: probes.clone(),
         };
         let copies = nightly::Standing::default();
@@ -349,17 +349,22 @@ pub fn site(config: &Config) -> Site {
     }
 }
 
-fn telling_status(board: &worker::Board) -> Arc<dyn Fn() -> TellingStatus + Send + Sync> {
-    let board = board.clone();
+fn telling_status(board: &worker::Board, reader: &Reader) -> Arc<dyn Fn() -> TellingStatus + Send + Sync> {
+    let (board, reader) = (board.clone(), reader.clone());
     Arc::new(move || {
+        let (sent, failed) = board.counts();
+        // While the store can't be read nothing is known to wait.
+        let waiting = reader.messages_due(At::MAX, OUTBOX_READ_MAX).map_or(0, |waiting| waiting.len() as u64);
         let states = board.states();
         let failing = states.iter().filter(|(_, state)| state.failing_since.is_some());
         TellingStatus {
+            waiting,
+            sent,
+            failed,
             last_sent: states.values().filter_map(|state| state.last_sent).max(),
             trouble: failing
                 .map(|(name, state)| (name.clone(), state.reason.clone().unwrap_or_default()))
                 .collect(),
-            ..TellingStatus::default()
         }
     })
 }

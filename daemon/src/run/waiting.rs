@@ -130,7 +130,7 @@ impl Waiting {
     fn tell(&self, wake: &Notify) {
         let now = self.clock.now();
         let recent = self.outbox.incidents();
-        let scene = Scene { now, recent: &recent, mutes: &[] };
+        let scene = Scene { now, recent: &recent, mutes: &[], unreached: &[] };
         let told = if recent.is_empty() {
             let matter =
                 Matter::of_farm(Trouble::StoreFailing, Level::Urgent, Change::Opened, now, self.since);

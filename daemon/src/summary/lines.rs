@@ -270,6 +270,7 @@ fn probes(snapshot: &Snapshot) -> String {
     let silent = if silent.is_empty() { String::new() } else { format!("; silent: {}", silent.join(", ")) };
     let refused = match snapshot.house.refused {
         0 => String::new(),
+        1 => "; 1 message refused".to_owned(),
         count => format!("; {count} messages refused"),
     };
     format!("{heard} of {} heard{silent}{batteries}{refused}.", snapshot.probes.len())
@@ -325,7 +326,14 @@ fn machine(snapshot: &Snapshot) -> String {
         let last = state.last_sent.filter(|at| snapshot.now - *at > limits::CHANNEL_PROOF)?;
         Some(format!("{} last worked {}, try heapward send-test", name(channel), moment(last, snapshot)))
     });
-    let messages = format!("{} messages in a week", house.messages_week);
+    let week = house.week;
+    let messages = match week.things {
+        0 => "no texts in 7 days".to_owned(),
+        1 => format!("texts in 7 days: {} about 1 thing, acted on {}", week.texts, week.acted_on),
+        things => {
+            format!("texts in 7 days: {} about {things} things, acted on {}", week.texts, week.acted_on)
+        }
+    };
     let parts = card.into_iter().chain([clock.to_owned(), backup, messages]).chain(failing).chain(old);
     format!("{}.", parts.collect::<Vec<_>>().join(", "))
 }

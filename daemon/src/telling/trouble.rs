@@ -165,7 +165,9 @@ mod tests {
                         matter.level,
                         matter.change
                     ));
-                    let told = teller.take(&matter, Scene { now, recent: &incidents, mutes: &[] }).unwrap();
+                    let told = teller
+                        .take(&matter, Scene { now, recent: &incidents, mutes: &[], unreached: &[] })
+                        .unwrap();
                     incidents.retain(|incident| incident.id != told.incident.id);
                     incidents.push(told.incident);
                 }

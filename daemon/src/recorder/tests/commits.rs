@@ -258,7 +258,10 @@ async fn a_backlog_is_committed_when_the_queue_has_run_empty_or_the_commit_is_fu
             let message = |n: usize| {
                 let n = i64::try_from(n).unwrap() * readings;
                 let reading = |i| reading(n + i, Quantity::Temperature, Unit::Celsius, HOT_C);
-                Command::Readings { readings: (0..readings).map(reading).collect(), ack: ack(events, clock) }
+                Command::Readings {
+                    readings: (0..readings).map(reading).collect(),
+                    acks: vec![ack(events, clock)],
+                }
             };
             (0..count).map(message).collect()
         }
@@ -304,7 +307,7 @@ async fn what_a_person_enters_and_an_incident_are_on_the_card_at_once() {
         let hot = DatedReading { at, ..reading(0, Quantity::Temperature, Unit::Celsius, 73.0) };
         barn.hand_in(vec![hot]).await;
     }
-    let open = barn.house.reader.incidents(&crate::store::IncidentFilter::default(), None, 10).unwrap();
+    let open = barn.house.reader.incidents(&IncidentFilter::default(), None, 10).unwrap();
     assert!(open.iter().any(|incident| incident.kind == "overheating"), "{open:?}");
     let messages = barn.house.reader.messages(None, 10).unwrap();
     assert!(!messages.is_empty(), "the text goes into the outbox in the same transaction");

@@ -43,6 +43,29 @@ fn pile(id: &str, probes: &[(&str, &str, Zone, i64)]) -> Pile {
     }
 }
 
+/// The heart of 2026-03 has had an hour in the range.
+fn run_is_open(farm: &mut Farm) {
+    let run = Run { start: At(0), end: clock("01:00"), counted: Span::hours(1), turns: 0 };
+    let spot = SpotProgress {
+        spot: SpotName::new("heart"),
+        required: true,
+        qualified_at: None,
+        open_run: Some(run),
+        unit_unconfirmed: false,
+    };
+    farm.progress(
+        &PileId::new("2026-03"),
+        Progress {
+            at: At(0),
+            required: None,
+            met_at: None,
+            qualified: false,
+            verified: true,
+            spots: vec![spot],
+        },
+    );
+}
+
 fn text(found: &FarmFinding) -> String {
     let FarmFinding { pile, finding } = found;
     let change = match finding.change {
@@ -229,25 +252,7 @@ fn a_second_probe_in_the_zone_keeps_the_text_back() {
         &pile("2026-03", &[("k1", "heart", Zone::Core, 1), ("k2", "heart-east", Zone::Core, 1)]),
         &[],
     );
-    let run = Run { start: At(0), end: clock("01:00"), counted: Span::hours(1), turns: 0 };
-    let spot = SpotProgress {
-        spot: SpotName::new("heart"),
-        required: true,
-        qualified_at: None,
-        open_run: Some(run),
-        unit_unconfirmed: false,
-    };
-    farm.progress(
-        &PileId::new("2026-03"),
-        Progress {
-            at: At(0),
-            required: None,
-            met_at: None,
-            qualified: false,
-            verified: true,
-            spots: vec![spot],
-        },
-    );
+    run_is_open(&mut farm);
     let found = play(&mut farm, "00:01..01:00 k1 k2\n01:01..04:00 k2");
     assert_eq!(found, ["01:15 ProbeSilent k1 in 2026-03 opened Note since 01:15"]);
 }
@@ -268,25 +273,7 @@ fn other_probes_fall_silent_too_and_are_no_second_probe_of_heat() {
         &pile("2026-03", &[("k1", "heart", Zone::Core, 1), ("k9", "shed", Zone::Ambient, 1)]),
         &[beside("m1", "heart", 30), beside("plug", "shed", 5)],
     );
-    let run = Run { start: At(0), end: clock("01:00"), counted: Span::hours(1), turns: 0 };
-    let spot = SpotProgress {
-        spot: SpotName::new("heart"),
-        required: true,
-        qualified_at: None,
-        open_run: Some(run),
-        unit_unconfirmed: false,
-    };
-    farm.progress(
-        &PileId::new("2026-03"),
-        Progress {
-            at: At(0),
-            required: None,
-            met_at: None,
-            qualified: false,
-            verified: true,
-            spots: vec![spot],
-        },
-    );
+    run_is_open(&mut farm);
     let found = play(&mut farm, "00:01..01:00 k1 k9 m1 plug\n01:01..03:30 k9");
     assert_eq!(
         found,
