@@ -239,10 +239,10 @@ mod tests {
         assert!(list.contains("counting. (the rule's figures are from memory: check them)\n"), "{list}");
         let page = json!({ "items": [{
             "seq": 9, "at": "2026-05-09T08:00:00.000Z", "event": "run-qualified", "by": "heapward",
-            "figures": { "standard": "eu-cmc3" }, "note": words::FROM_MEMORY_SENTENCE, "corrects": null,
+            "figures": { "standard": "eu-cmc3" }, "sentence": "It met eu-cmc3.",
+            "note": words::FROM_MEMORY_SENTENCE, "corrects": null,
         }] });
-        let told =
-            "run-qualified: standard eu-cmc3 - The rule's figures are from memory: check them. [heapward]\n";
+        let told = "  It met eu-cmc3. The rule's figures are from memory: check them. [heapward]\n";
         assert!(entries(&page).ends_with(told), "{}", entries(&page));
     }
 
