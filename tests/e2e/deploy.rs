@@ -37,6 +37,29 @@ fn a_wrong_configuration_does_not_start_again_and_anything_else_does() {
     }
 }
 
+/// The commands that the program names in its help, in that order.
+fn commands() -> Vec<String> {
+    let output = Command::new(heapward_tests::daemon::binary()).arg("--help").output().unwrap();
+    let help = String::from_utf8(output.stdout).unwrap();
+    let list = help.split("Commands:\n").nth(1).unwrap().split("\n\n").next().unwrap();
+    let name =
+        |line: &str| line.strip_prefix("  ").and_then(|rest| rest.split(' ').next()).map(str::to_owned);
+    list.lines().filter_map(name).filter(|name| !name.is_empty() && name != "help").collect()
+}
+
+#[test]
+fn the_manual_names_every_command_and_no_other() {
+    let page = std::fs::read_to_string(repository().join("deploy/heapward.8")).unwrap();
+    let section = page.split(".SH COMMANDS\n").nth(1).unwrap().split(".PP\n").next().unwrap();
+    let named: Vec<String> = section
+        .lines()
+        .filter_map(|line| line.strip_prefix(".B "))
+        .map(|name| name.replace("\\-", "-"))
+        .collect();
+    assert!(named.len() > 10, "{named:?}");
+    assert_eq!(named, commands(), "deploy/heapward.8 and `heapward --help`");
+}
+
 /// The packaged broker configuration with its places moved into `dir` and its ports to free ones.
 fn start_broker(dir: &Path) -> (Process, u16) {
     let (inner, outer) = (free_port(), free_port());
