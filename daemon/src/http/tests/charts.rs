@@ -99,14 +99,15 @@ async fn a_page_is_read_from_the_verdict_down() {
     farm.with_pile().await;
     farm.handle.tick();
     for probe in ["k1", "k2", "k3", "k4"] {
-        farm.readings(probe, Span::minutes(10), (0..72).map(|n| 80.0 + f64::from(n))).await;
+        farm.readings(probe, Span::minutes(10), (0..30).map(|n| 80.0 + 2.4 * f64::from(n))).await;
     }
-    // Hot as it is, one probe falls silent; somebody is told, waters and turns.
+    // One probe falls silent and one spot grows far too hot; somebody is told, waters and turns.
     let phone = Phone::paired(&farm).await;
-    farm.clock.advance(Span::hours(15));
-    for probe in ["k2", "k3", "k4"] {
-        let later = BUILT + Span::hours(12);
-        farm.readings_from(probe, later, Span::minutes(10), (0..18).map(|_| 150.0)).await;
+    farm.clock.advance(Span::hours(8));
+    for (probe, step) in [("k2", 2.0), ("k3", 0.0), ("k4", 0.0)] {
+        let later = BUILT + Span::hours(5);
+        let values = (0..18).map(|n| 150.0 + step * f64::from(n));
+        farm.readings_from(probe, later, Span::minutes(10), values).await;
     }
     farm.handle.tick();
     farm.settled().await;
@@ -149,7 +150,7 @@ async fn a_page_is_read_from_the_verdict_down() {
     assert!(Span::hours(3) < CHART_GAP);
     let outbox = phone.get("/outbox").await.body;
     assert!(
-        outbox.contains("Odile Marsh") && outbox.contains("core-north") && outbox.contains("By text"),
+        outbox.contains("Odile Marsh") && outbox.contains("core-south") && outbox.contains("By text"),
         "{outbox}"
     );
     let log = phone.get("/piles/2026-03/incidents").await.body;
