@@ -57,8 +57,10 @@ def pair(demo):
 
 
 def hours():
-    about = ask("/v1/about")
-    first = min(pile["built"] for pile in ask("/v1/piles")["items"])
+    about, piles = ask("/v1/about"), ask("/v1/piles")["items"]
+    if not piles:
+        return 0
+    first = min(pile["built"] for pile in piles)
     seconds = lambda text: time.mktime(time.strptime(text[:19], "%Y-%m-%dT%H:%M:%S"))
     return (seconds(about["now"]) - seconds(first)) / 3600
 

@@ -53,7 +53,7 @@ impl Page {
         let Some(after) = &self.after else {
             return Ok(None);
         };
-        let parts = after.split_once('~').and_then(|(ms, id)| Some(Behind(ms.parse().ok()?, id.to_owned())));
+        let parts = after.split_once('~').and_then(|(ms, id)| Some(Behind(digits(ms, 15)?, id.to_owned())));
         parts.map(Some).ok_or_else(|| Problem::bad("`after` is the `next` of the page before"))
     }
 }
@@ -140,6 +140,12 @@ impl Params {
     }
 }
 
+/// A whole number of at most so many digits, without a sign: as our cursors hold them.
+pub(super) fn digits(text: &str, most: usize) -> Option<i64> {
+    let plain = (1..=most).contains(&text.len()) && text.bytes().all(|byte| byte.is_ascii_digit());
+    text.parse().ok().filter(|_| plain)
+}
+
 /// RFC 3339 with an offset, or UTC milliseconds.
 pub(super) fn instant(key: &str, text: &str) -> Result<At, Problem> {
     // In a query a plus sign stands for a space; an offset east of Greenwich is mostly sent unescaped.
@@ -176,6 +182,14 @@ pub(super) fn span(key: &str, text: &str) -> Result<Span, Problem> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn numbers_of_cursors() {
+        assert_eq!((digits("0", 3), digits("007", 3), digits("999", 3)), (Some(0), Some(7), Some(999)));
+        for text in ["", "+1", "-1", " 1", "1000", "1.0", "\u{662}"] {
+            assert_eq!(digits(text, 3), None, "{text}");
+        }
+    }
 
     #[test]
     fn lengths_of_time() {

@@ -12,7 +12,7 @@ use super::piles::{at, by};
 use super::shape::{self, List};
 use crate::http::access::Visitor;
 use crate::http::house::House;
-use crate::http::params::Params;
+use crate::http::params::{Params, digits};
 use crate::http::problem::{Problem, shown};
 use crate::model::entry::{Event, NewEntry};
 
@@ -56,10 +56,8 @@ pub(super) async fn list(
 ) -> Result<Response, Problem> {
     let page = params.page()?;
     params.done("limit, after")?;
-    let after = match &page.after {
-        None => 0,
-        Some(after) => after.parse().map_err(|_| Problem::bad("`after` is the `next` of the page before"))?,
-    };
+    let after = page.after.as_deref().map_or(Some(0), |after| digits(after, 18)?.try_into().ok());
+    let after = after.ok_or_else(|| Problem::bad("`after` is the `next` of the page before"))?;
     house.pile(&pile)?;
     let limit = page.limit;
     let entries = house.read(move |reader| reader.entries(Some(&pile), after, limit + 1)).await?;

@@ -19,7 +19,7 @@ use serde_json::{Map, Value, json};
 use super::body;
 use super::shape::time;
 use crate::http::house::{House, OfPile};
-use crate::http::params::Params;
+use crate::http::params::{Params, digits};
 use crate::http::problem::{Problem, shown};
 use crate::http::sources::{Piece, Source, sources};
 use crate::http::table::{self, Table};
@@ -207,9 +207,9 @@ impl Question {
 
 impl Cursor {
     fn read(text: &str) -> Result<Cursor, Problem> {
-        let parts =
-            text.split_once('.').and_then(|(at, given)| Some((at.parse().ok()?, given.parse().ok()?)));
+        let parts = text.split_once('.').and_then(|(at, given)| Some((digits(at, 15)?, digits(given, 5)?)));
         parts
+            .and_then(|(at, given)| Some((at, usize::try_from(given).ok()?)))
             .filter(|(_, given)| *given <= HISTORY_POINTS_MAX)
             .map(|(at, given)| Cursor { at: At(at), given })
             .ok_or_else(|| Problem::bad("`after` is the `next` of the page before"))

@@ -1,6 +1,10 @@
 //! The description of the API (`OpenAPI` 3.1), made from the table of routes.
 
+use std::sync::Arc;
+
+use axum::extract::State;
 use axum::response::Response;
+use heapward_rules::ids::StandardId;
 use serde_json::{Map, Value, json};
 
 use super::body;
@@ -8,16 +12,22 @@ use super::examples;
 use super::operation::{Answer, Operation};
 use super::schemas;
 use crate::http::access::Access;
+use crate::http::house::House;
 use crate::http::params::Params;
 use crate::http::problem::Problem;
 use crate::http::routes::Route;
 
-pub(super) async fn document(params: Params) -> Result<Response, Problem> {
+pub(super) async fn document(State(house): State<Arc<House>>, params: Params) -> Result<Response, Problem> {
     params.done("none")?;
-    Ok(body::json(&describe(&super::routes())))
+    let standards: Vec<&str> = house.app.standards.keys().map(StandardId::as_str).collect();
+    Ok(body::json(&describe(&super::routes(), &standards)))
 }
 
-fn describe(routes: &[Route]) -> Value {
+/// `standards` are those that a pile of this farm can be judged by.
+fn describe(routes: &[Route], standards: &[&str]) -> Value {
+    let mut schemas = schemas::all();
+    schemas["NewPile"]["properties"]["standards"]["anyOf"][0]["items"] =
+        json!({ "type": "string", "enum": standards });
     let mut paths: Map<String, Value> = Map::new();
     for route in routes {
         if let Some(operation) = &route.operation {
@@ -38,7 +48,7 @@ fn describe(routes: &[Route]) -> Value {
         },
         "paths": paths,
         "components": {
-            "schemas": schemas::all(),
+            "schemas": schemas,
             "securitySchemes": {
                 "pass": { "type": "http", "scheme": "bearer", "description": "Made with `heapward pair`." },
             },
@@ -137,7 +147,9 @@ mod tests {
     #[test]
     fn every_route_of_the_api_is_described_and_every_reference_leads_somewhere() {
         let routes = super::super::routes();
-        let document = describe(&routes);
+        let document = describe(&routes, &["us-organic"]);
+        let standards = &document["components"]["schemas"]["NewPile"]["properties"]["standards"];
+        assert_eq!(standards["anyOf"][0]["items"]["enum"], json!(["us-organic"]));
         let mut ids = BTreeSet::new();
         for route in &routes {
             let operation = route.operation.as_ref().unwrap();

@@ -161,7 +161,7 @@ const ENTRIES: [(&str, &str); 18] = [
 const QUERIES: [(&str, &str, &str, &str); 14] = [
     ("limit", "limit", "limit", "Items of this page"),
     ("points", "limit", "points", "Raw readings of this page"),
-    ("after", "after", "text", "`next` of the page before"),
+    ("after", "after", "cursor", "`next` of the page before"),
     ("after_seq", "after", "cursor_seq", "`next` of the page before"),
     ("after_time", "after", "cursor_time", "`next` of the page before"),
     ("after_reading", "after", "cursor_reading", "`next` of the page before; not before `from`"),
@@ -267,9 +267,10 @@ fn plain(kind: &str) -> Value {
         }
         "spots" => json!({ "type": "array", "items": schema("Spot"), "minItems": 1, "maxItems": 24 }),
         "span" => json!({ "type": "string", "pattern": "^[1-9][0-9]{0,2}(s|m|h)$" }),
+        "cursor" => json!({ "type": "string", "minLength": 1 }),
         "cursor_seq" => json!({ "type": "string", "pattern": "^[0-9]{1,18}$" }),
-        "cursor_time" => json!({ "type": "string", "pattern": "^[0-9]{1,15}~[a-z0-9/-]{1,200}$" }),
-        "cursor_reading" => json!({ "type": "string", "pattern": r"^[0-9]{1,15}\.[0-9]{1,4}$" }),
+        "cursor_time" => json!({ "type": "string", "pattern": "^[0-9]{1,15}~" }),
+        "cursor_reading" => json!({ "type": "string", "pattern": r"^[0-9]{1,15}\.[0-9]{1,5}$" }),
         "seq" => json!({ "type": "integer", "minimum": 1 }),
         "limit" => json!({ "type": "integer", "minimum": 1, "maximum": LIST_ITEMS_MAX }),
         "points" => json!({ "type": "integer", "minimum": 1, "maximum": HISTORY_POINTS_MAX }),

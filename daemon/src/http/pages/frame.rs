@@ -67,6 +67,11 @@ pub(super) fn as_sentence(line: &str) -> String {
     format!("{first}{rest}{end}")
 }
 
+/// A sentence whose figures are not parted from their units at the end of a line.
+pub(super) fn unparted(sentence: &str) -> String {
+    sentence.replace(" °", "\u{a0}°").replace(" %", "\u{a0}%")
+}
+
 /// An instant on the farm's clock, readable for programs too.
 pub(super) fn instant(at: At, style: Style) -> Markup {
     html! { time datetime=(rfc3339(at)) { (style.when(at)) } }

@@ -62,7 +62,7 @@ pub(super) async fn plan(State(house): State<Arc<House>>, mut params: Params) ->
         @match &answer {
             None => { p { "Write what there is, or what you mean to put in; figures come with the range that they are met in." } }
             Some(Err(text)) => { div.wrong role="alert" { @for line in text.lines() { p { (line) } } } }
-            Some(Ok(plan)) if wants_card => { pre { (card::card(&plan.recipe, &plan.outcome, plan.sizes)) } (onwards(plan)) }
+            Some(Ok(plan)) if wants_card => { (build_card(plan)) (onwards(plan)) }
             Some(Ok(plan)) => { (figures(plan)) (onwards(plan)) }
         }
         form.write method="get" action="/mix" {
@@ -92,11 +92,17 @@ fn request(params: &mut Params, what: &str) -> Result<Request, Problem> {
     })
 }
 
+/// Line by line, so that a line that is too long for a phone goes on with an indent.
+fn build_card(plan: &Plan) -> Markup {
+    let card = card::card(&plan.recipe, &plan.outcome, plan.sizes);
+    html! { pre.card { @for line in card.lines() { span { (line) } } } }
+}
+
 fn figures(plan: &Plan) -> Markup {
     let outcome = &plan.outcome;
     html! {
         p.verdict {
-            "C:N " (format!("{:.1}", outcome.cn.typical)) ":1, moisture " (format!("{:.0}", outcome.moisture.typical)) " %"
+            "C:N " (format!("{:.1}", outcome.cn.typical)) ":1, moisture " (format!("{:.0}", outcome.moisture.typical)) "\u{a0}%"
             @if let Some(pile) = outcome.pile { ", " (format!("{:.1}", pile.cubic_yards.typical)) " cubic yards" }
             "."
         }

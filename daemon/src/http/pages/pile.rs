@@ -8,7 +8,7 @@ use heapward_rules::units::{At, Span};
 use maud::{Markup, html};
 
 use super::chart::{self, Line, Mark, Plot, Rule, gather};
-use super::frame::{instant, page};
+use super::frame::{instant, page, unparted};
 use super::log;
 use super::piles::{about, jobs, verdicts};
 use super::spots;
@@ -190,8 +190,8 @@ fn steering_lines(steering: Option<&Steering>, view: &PileView, style: Style) ->
     html! {
         @if let Some(steering) = steering {
             h2 { "Water and air" }
-            p { (words::steering::water(steering, &view.open, style)) }
-            p { (words::steering::air(steering)) }
+            p { (unparted(&words::steering::water(steering, &view.open, style))) }
+            p { (unparted(&words::steering::air(steering))) }
             p.aside { (words::steering::look(steering, style)) }
         }
     }

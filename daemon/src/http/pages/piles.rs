@@ -6,7 +6,7 @@ use axum::extract::State;
 use heapward_rules::units::{At, Span};
 use maud::{Markup, html};
 
-use super::frame::{as_sentence, page};
+use super::frame::{as_sentence, page, unparted};
 use crate::after::Stage;
 use crate::http::house::House;
 use crate::http::params::Params;
@@ -116,7 +116,7 @@ pub(super) fn jobs(view: &PileView, now: At, style: Style) -> Markup {
     html! {
         ul.today {
             @for job in today::jobs(view, now, style) {
-                li { span.act[job.act] { (job.what) } }
+                li { span.act[job.act] { (unparted(&job.what)) } }
             }
         }
     }

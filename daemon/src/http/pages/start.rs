@@ -175,8 +175,6 @@ fn sheet(house: &House, values: &Values, token: Option<String>, problem: Option<
             p.hint { "Lines as the planner writes them (horse-manure=2yd3 Ford stable) are computed and kept with the pile." }
             p { a.touch href="/mix" { "Plan a mix" } }
             (field(form::Field::Number { key: "cn", label: "Carbon to nitrogen ratio of the recipe (28 means 28:1), unless it is computed", needed: false }))
-            p.hint { "About everything that came from outside. What is not known now can be answered later, under \u{201c}Something else\u{201d}." }
-            @for one in write::ASKED { (field(one)) }
             (standards(house, values))
             fieldset {
                 legend { "Spots to be measured: name, zone, depth in inches" }
@@ -184,6 +182,9 @@ fn sheet(house: &House, values: &Values, token: Option<String>, problem: Option<
             }
             (form::as_of(values, "Building finished"))
             (form::by_and_note(values))
+            h2 { "The usual questions" }
+            p.hint { "About everything that came from outside. What is not known yet can be answered later, under \u{201c}Something else\u{201d}." }
+            @for one in write::ASKED { (field(one)) }
             p.done { button.main { "Start the pile" } a.touch href="/" { "Leave it" } }
         }
     };

@@ -150,10 +150,24 @@ fn names(ruler: &Ruler<'_>) -> Markup {
         @for (line, x, y) in ends {
             @let place = places.next().unwrap_or(y);
             path.lead d=(format!("M{} {y}L{} {place}h6", x + 2, edge + 6)) {}
-            text.name x=(edge + 14) y=(place + 5) { (line.name) }
+            @let (name, squeezed) = fitting(&line.name, ruler.paper.right - 16);
+            text.name x=(edge + 14) y=(place + 5) textLength=[squeezed] lengthAdjust="spacingAndGlyphs" { (name) }
             path class=(format!("line p{}", line.pattern % 8)) d=(format!("M{} {}h{}", edge + 14, place + 9, ruler.paper.right - 22)) {}
         }
     }
+}
+
+/// A spot's name as it has room, and the length to which its letters are squeezed for that. The longest are cut; the
+/// table below says them whole.
+fn fitting(name: &str, room: i32) -> (String, Option<i32>) {
+    let letters = i32::try_from(name.chars().count()).unwrap_or(i32::MAX);
+    let most = usize::try_from(2 * room / LETTER).unwrap_or(0);
+    let cut = if letters > 2 * room / LETTER {
+        name.chars().take(most.saturating_sub(1)).chain(['…']).collect()
+    } else {
+        name.to_owned()
+    };
+    (cut, (letters > room / LETTER).then_some(room))
 }
 
 /// Ascending places moved apart to [`NAME`], none outside [top, bottom] if they all fit.
@@ -180,10 +194,11 @@ fn marks(ruler: &Ruler<'_>) -> Markup {
             @let y = bottom + TIMES + ROW * row.unwrap_or(0) + 12;
             @if mark.through { path.through d=(format!("M{x} {TOP}V{bottom}")) {} }
             path.tick d=(format!("M{x} {}v7", bottom - 7)) {}
-            @if row.is_some() {
-                path.tick d=(format!("M{x} {}V{y}", bottom + TIMES - 4)) {}
-                text.word x=(x + 3) y=(y) { (mark.word) }
-            }
+            @if row.is_some() { path.tick d=(format!("M{x} {}V{y}", bottom + TIMES - 4)) {} }
+        }
+        // Above all lines, each on paper of its own, so that no line goes through a word.
+        @for (mark, x, row) in &ruler.marks {
+            @if let Some(row) = row { text.word x=(x + 3) y=(bottom + TIMES + ROW * row + 12) { (mark.word) } }
         }
     }
 }
@@ -311,6 +326,16 @@ fn whole(pixels: f64) -> i32 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn long_names_stay_on_the_paper() {
+        assert_eq!(fitting("core", 80), ("core".to_owned(), None));
+        assert_eq!(fitting("outer-south", 80), ("outer-south".to_owned(), Some(80)));
+        assert_eq!(
+            fitting("outer-south-beside-the-wall", 80),
+            ("outer-south-beside-\u{2026}".to_owned(), Some(80))
+        );
+    }
 
     #[test]
     fn names_keep_their_distance_and_stay_on_the_paper() {
