@@ -235,6 +235,7 @@ fn incident() -> Incident {
         kind: "probe-silent".to_owned(),
         level: "act".to_owned(),
         spot: Some("toe".to_owned()),
+        read_spot: None,
         probe: Some("k4".to_owned()),
         opened_ms: (BUILT + Span::minutes(3_020)).0,
         closed_ms: Some((BUILT + Span::minutes(3_360)).0),

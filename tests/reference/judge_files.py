@@ -316,6 +316,8 @@ def read_settings(table):
     table.allow(*durations, "guard", "agreement", "fault_values")
     settings = {key: table.parsed(key, parse_duration, default) for key, default in durations.items()}
     settings["guard"] = table.number("guard", Fraction(0))
+    if settings["guard"] < 0:
+        table.fail("guard", "is taken off the range: 0 or more")
     settings["agreement"] = table.string("agreement", "each", one_of=("each", "together"))
     fault_values = table.value("fault_values", [Decimal("85.0"), Decimal("-127.0")])
     if not isinstance(fault_values, list) or not all(is_number(value) for value in fault_values):

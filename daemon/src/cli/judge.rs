@@ -104,10 +104,7 @@ fn verdict_in_words(text: &mut String, verdict: &Verdict, standard: Option<&Stan
     let at = verdict.at.map(|at| format!(" at {}", rfc3339(at))).unwrap_or_default();
     let _ = writeln!(text, "\n{} ({clause}): {}{at}", verdict.standard, words::status_word(verdict.status));
     if standard.is_some_and(|standard| !standard.verified) {
-        let _ = writeln!(
-            text,
-            "  the figures of this standard are from memory; check them before you rely on it"
-        );
+        let _ = writeln!(text, "  {}", words::FROM_MEMORY);
     }
     if let Some(spot) = &verdict.held_up_by {
         let _ = writeln!(text, "  held up by {spot}");

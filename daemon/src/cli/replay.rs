@@ -18,6 +18,7 @@ use crate::model::pile::PileRecord;
 use crate::model::time::rfc3339;
 use crate::model::words;
 use crate::recorder::history::StoredHistory;
+use crate::recorder::pile_desk::OpenError;
 use crate::recorder::{all_entries, facts};
 use crate::store::{Reader, StoreError};
 
@@ -106,22 +107,35 @@ fn compare(
     if !chosen.is_empty() {
         other.standards = chosen.to_vec();
     }
-    let judge = |record: &PileRecord| -> Result<Judgement, Failure> {
-        let is_temperature = |probe: &str| quantities.get(probe).is_none_or(|q| *q == Quantity::Temperature);
-        let pile = facts::pile(record, is_temperature)
-            .map_err(|what| Failure::failed(format!("pile {}: {what}", record.id)))?;
-        let entries = all_entries(reader, &record.id).map_err(failed)?;
-        let by_hand = facts::hand_readings(&entries);
-        let standards =
-            record.standards.iter().filter_map(|id| known.get(&StandardId::new(id.as_str())).cloned());
-        let history = StoredHistory::new(reader, &pile, &by_hand);
-        let log = facts::log(&entries);
-        let mut judge = Judge::new(pile.clone(), Vec::new(), &[]);
-        judge.set_pile(pile.clone(), standards.collect(), &log, &history);
-        history.checked().map_err(failed)?;
-        Ok(judge.judgement())
+    let is_temperature = |probe: &str| quantities.get(probe).is_none_or(|q| *q == Quantity::Temperature);
+    let judge = |record: &PileRecord| {
+        judge_stored(record, known, is_temperature, reader).map_err(|problem| match problem {
+            OpenError::Record(what) => Failure::failed(format!("pile {}: {what}", record.id)),
+            OpenError::Store(problem) => failed(problem),
+        })
     };
     Ok(Compared { pile: record.id.clone(), now: judge(record)?, then: judge(&other)? })
+}
+
+/// Judges what a store holds of a pile from the beginning: with the facts of `record`, which need not be those stored,
+/// and by its standards as far as they are `known`.
+pub fn judge_stored(
+    record: &PileRecord,
+    known: &BTreeMap<StandardId, Standard>,
+    measures_temperature: impl Fn(&str) -> bool,
+    reader: &Reader,
+) -> Result<Judgement, OpenError> {
+    let pile = facts::pile(record, measures_temperature).map_err(OpenError::Record)?;
+    let entries = all_entries(reader, &record.id)?;
+    let by_hand = facts::hand_readings(&entries);
+    let standards =
+        record.standards.iter().filter_map(|id| known.get(&StandardId::new(id.as_str())).cloned());
+    let history = StoredHistory::new(reader, &pile, &by_hand);
+    let log = facts::log(&entries);
+    let mut judge = Judge::new(pile.clone(), Vec::new(), &[]);
+    judge.set_pile(pile.clone(), standards.collect(), &log, &history);
+    history.checked()?;
+    Ok(judge.judgement())
 }
 
 // === impl Compared ===
@@ -159,7 +173,7 @@ fn sentence(verdict: &Verdict) -> String {
         1 => ", 1 break".to_owned(),
         n => format!(", {n} breaks"),
     };
-    let doubt = if verdict.verified { "" } else { " (by figures from memory)" };
+    let doubt = words::doubt(verdict.verified);
     format!("{}{at}{doubt}{held}{breaks}", words::status_word(verdict.status))
 }
 
@@ -291,7 +305,9 @@ mod tests {
         let stricter = replay(dir.path(), &["max_gap=2h"], &[]).unwrap();
         assert!(stricter.contains("would be running, held up by heart, 1 break"), "{stricter}");
         let other = replay(dir.path(), &[], &["eu-cmc3"]).unwrap();
-        assert!(other.contains("eu-cmc3: would be running"), "{other}");
+        let doubtful = "eu-cmc3: would be running (the rule's figures are from memory: check them)";
+        assert!(other.contains(doubtful), "{other}");
+        assert!(!as_it_is.contains("from memory"), "{as_it_is}");
         assert_eq!(fs::read(dir.path().join("store.redb")).unwrap(), before);
     }
 

@@ -12,6 +12,7 @@ use super::farm::Farm;
 use super::mishaps::Mishap;
 use super::probes::Fault;
 use crate::model::time::local;
+use crate::model::words;
 
 /// Columns of a line: a terminal of 80.
 const WIDTH: usize = 79;
@@ -103,7 +104,7 @@ pub fn pile(farm: &Farm, bay: usize, judgement: &Judgement) -> Option<String> {
 
 /// How far the first of a pile's standards has got.
 pub fn proven(verdict: &Verdict) -> String {
-    let doubt = if verdict.verified { "" } else { " (rule from memory)" };
+    let doubt = words::short_doubt(verdict.verified);
     let what = match verdict.status {
         Status::Qualified => "qualified".to_owned(),
         Status::TemperatureMet => "hot long enough, but the recipe is not recorded".to_owned(),
@@ -127,8 +128,28 @@ pub fn proven(verdict: &Verdict) -> String {
 
 #[cfg(test)]
 mod tests {
+    use heapward_rules::ids::StandardId;
+
     use super::*;
     use crate::demo::farm::BEGINS;
+
+    #[test]
+    fn a_verdict_by_figures_from_memory_says_so() {
+        let mut verdict = Verdict {
+            standard: StandardId::new("eu-cmc3"),
+            verified: false,
+            status: Status::Qualified,
+            at: Some(BEGINS),
+            held_up_by: None,
+            cautions: Vec::new(),
+            spots: Vec::new(),
+            breaks: Vec::new(),
+            required: None,
+        };
+        assert_eq!(proven(&verdict), "qualified (rule from memory)");
+        verdict.verified = true;
+        assert_eq!(proven(&verdict), "qualified");
+    }
 
     #[test]
     fn a_line_is_dated_and_wrapped_under_its_text() {

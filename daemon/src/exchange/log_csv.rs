@@ -32,7 +32,8 @@ fn entry(table: &Table, row: &Row, spots: &[SpotName]) -> Result<LogEntry, FileP
 
 fn given_up(table: &Table, row: &Row, spots: &[SpotName]) -> Result<LogEvent, FileProblem> {
     let (spot, reason) = row.field(2).split_once(':').unwrap_or((row.field(2), ""));
-    let (spot, reason) = (spot.trim(), reason.trim());
+    // As in a reading's source, no blank belongs to the name of a spot.
+    let reason = reason.trim();
     let Some(spot) = spots.iter().find(|known| known.as_str() == spot) else {
         let names: Vec<&str> = spots.iter().map(SpotName::as_str).collect();
         let what = format!(

@@ -85,6 +85,22 @@ pub fn caution_word(caution: &Caution) -> String {
     }
 }
 
+/// What is said of a standard whose figures were not seen in a copy of its text.
+pub const FROM_MEMORY: &str = "the rule's figures are from memory: check them";
+
+/// [`FROM_MEMORY`] as a sentence of its own.
+pub const FROM_MEMORY_SENTENCE: &str = "The rule's figures are from memory: check them.";
+
+/// What follows a verdict, or the name of its standard; nothing where the standard's figures were seen in its text.
+pub fn doubt(verified: bool) -> &'static str {
+    if verified { "" } else { " (the rule's figures are from memory: check them)" }
+}
+
+/// The same where there is little room: in a text, on a line of many figures.
+pub fn short_doubt(verified: bool) -> &'static str {
+    if verified { "" } else { " (rule from memory)" }
+}
+
 /// The words of a closed set, for a sentence: `core, middle or outer`.
 pub fn choices<T>(words: &[(&'static str, T)]) -> String {
     let words: Vec<&str> = words.iter().map(|(word, _)| *word).collect();
@@ -133,6 +149,14 @@ fn word<T: PartialEq + Copy>(words: &[(&'static str, T)], wanted: T) -> &'static
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_doubt_has_one_wording() {
+        assert_eq!(doubt(false), format!(" ({FROM_MEMORY})"));
+        assert_eq!(FROM_MEMORY_SENTENCE.to_lowercase(), format!("{FROM_MEMORY}."));
+        assert!(short_doubt(false).contains("from memory") && short_doubt(false).len() <= 19);
+        assert_eq!((doubt(true), short_doubt(true)), ("", ""));
+    }
 
     #[test]
     fn durations_are_an_integer_and_a_unit() {

@@ -13,8 +13,8 @@ use heapward_rules::verdict::{Class, Judgement};
 use super::evidence::{Evidence, Gathering};
 use super::sealed::Sealed;
 use crate::config::{Config, DisplayUnit};
-use crate::limits::RECORD_INCIDENTS_MAX;
-use crate::model::entry::Entry;
+use crate::limits::{RECORD_INCIDENTS_MAX, RECORD_LOG_SLICE};
+use crate::model::entry::{Entry, Event};
 use crate::model::incident::Incident;
 use crate::model::pile::PileRecord;
 use crate::recorder::history::StoredHistory;
@@ -107,6 +107,9 @@ impl<'a> Surroundings<'a> {
         let mut incidents = reader.incidents(&filter, None, RECORD_INCIDENTS_MAX)?;
         incidents.reverse();
         let entered = entries.iter().map(|entry| At(entry.entry.at_ms)).max();
+        let mut entries = entries;
+        entries.extend(of_the_records(reader, pile.built)?);
+        entries.sort_by_key(|entry| entry.seq);
         Ok(Some(Facts {
             farm: self.farm.clone(),
             evidence: gathering.finish(),
@@ -120,6 +123,24 @@ impl<'a> Surroundings<'a> {
             entries,
             incidents,
         }))
+    }
+}
+
+/// What happened to the records as a whole since an instant: where they were damaged or interrupted, every pile says so.
+fn of_the_records(reader: &Reader, from: At) -> Result<Vec<Entry>, StoreError> {
+    let mut found = Vec::new();
+    let mut after = 0;
+    loop {
+        let slice = reader.entries(None, after, RECORD_LOG_SLICE)?;
+        let Some(last) = slice.last() else { return Ok(found) };
+        after = last.seq;
+        let is_one = |entry: &Entry| {
+            entry.entry.pile.is_none()
+                && entry.entry.at_ms >= from.0
+                && entry.entry.by == "heapward"
+                && matches!(entry.entry.event, Event::RecordEvent { .. })
+        };
+        found.extend(slice.into_iter().filter(is_one));
     }
 }
 

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use crate::limits::RUN_WORTH_AN_ENTRY;
 use crate::model::entry::{Event, NewEntry};
 use crate::model::time::rfc3339;
-use crate::model::words;
+use crate::model::words::{self, FROM_MEMORY_SENTENCE};
 
 /// What was written of a pile so far; kept as a document of the store, in the transaction of its entries.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -47,7 +47,7 @@ impl Concluded {
         let mut entries = Vec::new();
         for verdict in &judgement.verdicts {
             let known = self.standards.entry(verdict.standard.to_string()).or_default();
-            let note = if verdict.verified { "" } else { "By figures from memory: check the rule." };
+            let note = if verdict.verified { "" } else { FROM_MEMORY_SENTENCE };
             for (at, event) in known.update(verdict, now) {
                 entries.push(NewEntry {
                     pile: Some(pile.to_owned()),

@@ -9,6 +9,7 @@ use super::snapshot::{PileDay, ProbeDay, Snapshot, SpotDay, VerdictDay};
 use crate::config::DisplayUnit;
 use crate::limits;
 use crate::model::incident::Incident;
+use crate::model::words;
 use crate::telling::gsm;
 use crate::telling::topic::{Topic, parse_level};
 use crate::telling::wording;
@@ -131,7 +132,7 @@ fn verdict(pile: &PileDay, snapshot: &Snapshot) -> String {
         } else {
             format!(" ({})", gsm::one_line(&verdict.cautions.join(", ")))
         };
-        let doubt = if verdict.verified { "" } else { " (the rule's figures are from memory: check them)" };
+        let doubt = words::doubt(verdict.verified);
         format!("{} {what}{doubt}{cautions}", name(&verdict.standard))
     };
     let all: Vec<String> = pile.verdicts.iter().map(one).collect();
@@ -150,7 +151,7 @@ fn running(pile: &PileDay, held_up_by: Option<&str>, snapshot: &Snapshot) -> Str
 
 fn short_verdict(pile: &PileDay, snapshot: &Snapshot) -> String {
     let Some(verdict) = pile.verdicts.first() else { return "no standard".to_owned() };
-    let doubt = if verdict.verified { "" } else { " (rule from memory)" };
+    let doubt = words::short_doubt(verdict.verified);
     let what = match verdict.status {
         Status::Qualified => "qualified".to_owned(),
         Status::TemperatureMet => "temperature met".to_owned(),
@@ -269,6 +270,7 @@ fn probes(snapshot: &Snapshot) -> String {
     let silent = if silent.is_empty() { String::new() } else { format!("; silent: {}", silent.join(", ")) };
     let refused = match snapshot.house.refused {
         0 => String::new(),
+        1 => "; 1 message refused".to_owned(),
         count => format!("; {count} messages refused"),
     };
     format!("{heard} of {} heard{silent}{batteries}{refused}.", snapshot.probes.len())
@@ -315,7 +317,7 @@ fn machine(snapshot: &Snapshot) -> String {
     let card = house.free_mb.map(|mb| format!("card {:.1} GB free", mb as f64 / 1_000.0));
     let clock = if house.clock_trusted { "clock set" } else { "CLOCK NOT SET" };
     let backup = house
-        .last_backup
+        .last_copy
         .map_or_else(|| "no backup yet".to_owned(), |at| format!("last backup {}", moment(at, snapshot)));
     let failing = house.channels.iter().filter_map(|(channel, state)| {
         state.failing_since.map(|at| format!("{} FAILS since {}", name(channel), moment(at, snapshot)))
@@ -324,7 +326,14 @@ fn machine(snapshot: &Snapshot) -> String {
         let last = state.last_sent.filter(|at| snapshot.now - *at > limits::CHANNEL_PROOF)?;
         Some(format!("{} last worked {}, try heapward send-test", name(channel), moment(last, snapshot)))
     });
-    let messages = format!("{} messages in a week", house.messages_week);
+    let week = house.week;
+    let messages = match week.things {
+        0 => "no texts in 7 days".to_owned(),
+        1 => format!("texts in 7 days: {} about 1 thing, acted on {}", week.texts, week.acted_on),
+        things => {
+            format!("texts in 7 days: {} about {things} things, acted on {}", week.texts, week.acted_on)
+        }
+    };
     let parts = card.into_iter().chain([clock.to_owned(), backup, messages]).chain(failing).chain(old);
     format!("{}.", parts.collect::<Vec<_>>().join(", "))
 }

@@ -1,12 +1,21 @@
-//! Floods at the endpoint: the known probes' readings are all stored, soon, and memory stays small.
+//! Floods at the endpoint and through a broker: the known probes' readings are all stored, soon, and memory stays small.
+//!
+//! `HEAPWARD_FLOOD_MESSAGES` (200000) says how many messages come on 100,000 unknown topics; `tests/soak floods` sends
+//! each of them ten.
 
 use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::time::{Duration, Instant};
 
 use bytes::BytesMut;
+use heapward::model::time::parse_rfc3339;
+use heapward_rules::units::At;
+use heapward_tests::broker::Broker;
 use heapward_tests::daemon::Daemon;
 use heapward_tests::process::free_port;
+use heapward_tests::publisher::Publisher;
+use heapward_tests::site::Site;
+use heapward_tests::wait::wait_until;
 use rumqttc::mqttbytes::QoS;
 use rumqttc::mqttbytes::v4::{Connect, Packet, Publish};
 
@@ -96,7 +105,8 @@ fn a_hundred_thousand_unknown_topics_take_little_memory_and_no_time_of_the_known
     let mut flooded = flooded();
     let known = flooded.during(|port| {
         let mut stream = guest(port, "noise");
-        for n in 0..200_000 {
+        let count = std::env::var("HEAPWARD_FLOOD_MESSAGES").map_or(200_000, |text| text.parse().unwrap());
+        for n in 0..count {
             stream.write_all(&publish(format!("noise/{}/value", n % 100_000), b"{\"x\":1234567}")).unwrap();
         }
     });
@@ -138,4 +148,68 @@ fn large_packets_and_a_thousand_idle_clients_do_no_harm() {
         drop(idle);
     });
     flooded.check(known);
+}
+
+/// How many seconds of the numbered readings are stored, by the newest one of the last probe.
+fn stored_seconds(site: &Site, beginning: At) -> i64 {
+    let probes = site.get("/v1/probes?limit=100");
+    let last = format!("k{}", PROBES - 1);
+    let newest = probes["items"].as_array().unwrap().iter().find(|one| one["probe"] == last.as_str());
+    let at = newest.map(|one| parse_rfc3339(one["time"].as_str().unwrap()).unwrap());
+    at.map_or(0, |at| (at - beginning).0 / 1_000 + 1)
+}
+
+#[test]
+fn through_a_broker_huge_messages_and_a_flood_hold_nobody_up() {
+    let dir = tempfile::tempdir().unwrap();
+    let broker = Broker::start(dir.path());
+    let loud =
+        "[[probe]]\nid = \"loud\"\ntopic = \"quillback/loud\"\nevery = \"1m\"\nvalue = \"\"\nunit = \"C\"\n";
+    let rest = format!("[broker]\nhost = \"127.0.0.1\"\nport = {}\n{}{loud}", broker.port, probes());
+    let mut daemon = Daemon::start(dir.path(), &rest);
+    wait_until("the daemon to be connected", || daemon.site.text("/metrics").contains("ingest_connected 1"));
+    let beginning = beginning();
+    let known = Publisher::start(broker.port, 80, Box::new(move |number| message(beginning, number)));
+    let mut noise = guest(broker.port, "noise");
+    for _ in 0..3 {
+        noise.write_all(&publish("quillback/loud".to_owned(), &vec![b'1'; 10_000_000])).unwrap();
+    }
+    let flooding = std::thread::spawn(move || {
+        let began = Instant::now();
+        let mut sent = 0;
+        while began.elapsed() < Duration::from_secs(15) {
+            let due = u64::try_from(began.elapsed().as_millis()).unwrap() * 5;
+            while sent < due {
+                noise.write_all(&publish("quillback/loud".to_owned(), b"700000.5")).unwrap();
+                sent += 1;
+            }
+            std::thread::sleep(Duration::from_millis(1));
+        }
+    });
+    let mut delays = Vec::new();
+    while !flooding.is_finished() {
+        let published = i64::try_from(known.acknowledged() / PROBES).unwrap();
+        let began = Instant::now();
+        while stored_seconds(&daemon.site, beginning) < published {
+            assert!(began.elapsed() < Duration::from_secs(30), "held up");
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        delays.push(began.elapsed());
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    flooding.join().unwrap();
+    let acknowledged = known.finish();
+    wait_until("the last readings", || {
+        stored_seconds(&daemon.site, beginning) >= i64::try_from(acknowledged.len() as u64 / PROBES).unwrap()
+    });
+    let metrics = daemon.site.text("/metrics");
+    assert!(metrics.contains("reason=\"too-large\"} 3"), "{metrics}");
+    delays.sort_unstable();
+    let p99 = delays[delays.len() * 99 / 100];
+    let peak = peak_memory_mib(daemon.process().id());
+    println!("{} known readings, p99 {p99:?} of {}, peak {peak} MiB", acknowledged.len(), delays.len());
+    assert!(p99 < DELAY_P99_MAX, "{p99:?}");
+    assert!(peak < MEMORY_MIB_MAX, "{peak} MiB");
+    assert!(daemon.process().stop().success());
+    check(&acknowledged, &stored(dir.path()));
 }

@@ -9,6 +9,7 @@ use crate::config::DisplayUnit;
 use crate::http::words::Style;
 use crate::http::words::log;
 use crate::model::time::{local, parse_rfc3339};
+use crate::model::words;
 
 /// Puts entries into sentences and instants onto the farm's clock; `about` is what the daemon says of the farm.
 pub(super) fn on_the_farm(about: &Value, answer: &mut Value) {
@@ -151,8 +152,7 @@ fn stage_line(pile: &Value) -> String {
 fn verdict_line(verdict: &Value) -> String {
     let cautions: Vec<String> = items(&verdict["cautions"]).map(plain).collect();
     let cautions = if cautions.is_empty() { String::new() } else { format!(" ({})", cautions.join(", ")) };
-    let doubt =
-        if verdict["verified"] == false { " (the rule's figures are from memory: check them)" } else { "" };
+    let doubt = words::doubt(verdict["verified"] != false);
     format!("{}: {}{doubt}{cautions}", plain(&verdict["standard"]), plain(&verdict["sentence"]))
 }
 
@@ -235,6 +235,15 @@ mod tests {
 ";
         on_the_clock_of(chrono_tz::America::New_York, &mut answer);
         assert_eq!(pile(&answer), wanted);
+        let list = piles(&json!({ "items": [answer] }));
+        assert!(list.contains("counting. (the rule's figures are from memory: check them)\n"), "{list}");
+        let page = json!({ "items": [{
+            "seq": 9, "at": "2026-05-09T08:00:00.000Z", "event": "run-qualified", "by": "heapward",
+            "figures": { "standard": "eu-cmc3" }, "note": words::FROM_MEMORY_SENTENCE, "corrects": null,
+        }] });
+        let told =
+            "run-qualified: standard eu-cmc3 - The rule's figures are from memory: check them. [heapward]\n";
+        assert!(entries(&page).ends_with(told), "{}", entries(&page));
     }
 
     #[test]

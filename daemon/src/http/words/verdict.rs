@@ -5,6 +5,7 @@ use heapward_rules::units::Span;
 use heapward_rules::verdict::{Break, BreakReason, Caution, SpotVerdict, Status, Verdict};
 
 use super::{Style, hours};
+use crate::model::words;
 
 /// What the verdict comes to, for somebody who reads nothing else of the page.
 pub(in crate::http) fn sentence(verdict: &Verdict, style: Style) -> String {
@@ -32,7 +33,7 @@ pub(in crate::http) fn sentence(verdict: &Verdict, style: Style) -> String {
 
 /// What follows the sentence, or the standard's name, where no line about the standard stands beside it.
 pub(in crate::http) fn doubt(verdict: &Verdict) -> &'static str {
-    if verdict.verified { "" } else { " (the rule's figures are from memory: check them)" }
+    words::doubt(verdict.verified)
 }
 
 /// Name of the standard with its clause, as the line above or below the sentence.
@@ -42,8 +43,7 @@ pub(in crate::http) fn standard_line(verdict: &Verdict, standard: Option<&Standa
             // A title may end in the clause's number, which follows anyway.
             let name = standard.title.split_once(", ").filter(|(_, end)| standard.clause.contains(end));
             let name = name.map_or(standard.title.as_str(), |(name, _)| name);
-            let doubt = if standard.verified { "" } else { "; its figures are from memory, check them" };
-            format!("{name}, {}{doubt}", standard.clause)
+            format!("{name}, {}{}", standard.clause, words::doubt(standard.verified))
         }
         None => verdict.standard.to_string(),
     }

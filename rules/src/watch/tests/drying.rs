@@ -105,3 +105,15 @@ fn the_probe_nearest_to_the_limit_speaks() {
         &["8d00:00 Drying heart opened act"],
     );
 }
+
+#[test]
+fn the_second_sign_and_the_recovery_begin_at_their_limits() {
+    let trend = "0d00:00..9d00:00/1h moisture heart 60..46.5\n0d00:00..9d00:00/1h heart ";
+    check(&format!("{trend}150F"), &["8d00:00 Drying heart opened act"]);
+    check(&format!("{trend}149.5F"), &["8d00:00 Drying heart opened note"]);
+    let low = "0d00:00..3d00:00/1h moisture heart 44\n";
+    let opened = "2d00:00 Drying heart opened act";
+    let closed = "4d00:00 Drying heart closed act";
+    check(&format!("{low} 3d01:00..6d00:00/1h moisture heart 48"), &[opened, closed]);
+    check(&format!("{low} 3d01:00..6d00:00/1h moisture heart 47.5"), &[opened]);
+}

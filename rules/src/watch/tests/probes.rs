@@ -214,3 +214,28 @@ fn a_probe_that_was_taken_out_has_no_open_case() {
     let again: Vec<Finding> = script.iter().flat_map(|event| replay.step(event)).collect();
     assert_eq!(again, found);
 }
+
+/// Common practice: a warning at 20 %, or at a fall of more than 15 points in a week.
+#[test]
+fn the_limits_of_a_battery() {
+    let battery = |script: &str, expected: &[&str]| check(&[Kind::BatteryLow], script, expected);
+    let (opened, closed) =
+        ("1d00:00 BatteryLow heart/k1 opened note", "2d00:00 BatteryLow heart/k1 closed note");
+    battery("0d06:00..2d00:00/6h battery heart 20", &[opened]);
+    battery("0d06:00..2d00:00/6h battery heart 0", &[opened]);
+    battery("0d06:00..2d00:00/6h battery heart 20.5", &[]);
+    battery("0d06:00 battery heart 15\n1d06:00..3d00:00/6h battery heart 30", &[opened, closed]);
+    battery("0d06:00 battery heart 15\n1d06:00..3d00:00/6h battery heart 29.5", &[opened]);
+    battery("0d06:00 battery heart 90\n1d06:00..3d00:00/6h battery heart 75", &[]);
+    battery(
+        "0d06:00 battery heart 90\n1d06:00..3d00:00/6h battery heart 74.5",
+        &["2d00:00 BatteryLow heart/k1 opened note"],
+    );
+    // The eighth day looks back to the first; the ninth no longer does.
+    let slow = "0d06:00 battery heart 90\n1d06:00..6d18:00/12h battery heart 76\n";
+    battery(
+        &format!("{slow} 7d06:00..9d00:00/6h battery heart 74.5"),
+        &["8d00:00 BatteryLow heart/k1 opened note", "9d00:00 BatteryLow heart/k1 closed note"],
+    );
+    battery(&format!("{slow} 7d06:00 battery heart 76\n8d06:00..10d00:00/6h battery heart 74.5"), &[]);
+}

@@ -82,3 +82,11 @@ fn a_turned_windrow_is_excused_for_its_allowance() {
         found.iter().all(|finding| finding.kind != Kind::RunAtRisk && finding.kind != Kind::FellOutEarly)
     );
 }
+
+#[test]
+fn one_on_its_way_back_wakes_nobody_when_its_48_hours_come() {
+    check(
+        "2d17:00 toe 138F\n2d17:00 run toe 40h\n2d17:10..3d00:00/10m toe 137.8F..132F\n3d00:10..3d03:00/10m toe 132F..135.9F",
+        &["2d22:50 RunAtRisk toe opened act"],
+    );
+}
