@@ -30,6 +30,14 @@ fn text_of(pdf: &std::path::Path) -> String {
     String::from_utf8_lossy(&output.stdout).split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
+/// What was written now is good for command and script, though hardly a day of it can be sealed yet.
+fn fits_together(folder: &std::path::Path) {
+    let checked = heapward(&["verify", &folder.display().to_string()]);
+    assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stderr));
+    let script = Command::new("sh").arg(folder.join("verify.sh")).output().unwrap();
+    assert!(script.status.success(), "{}", String::from_utf8_lossy(&script.stdout));
+}
+
 #[test]
 fn readings_over_mqtt_become_a_record_that_says_what_the_daemon_says() {
     let dir = tempfile::tempdir().unwrap();
@@ -97,11 +105,7 @@ fn readings_over_mqtt_become_a_record_that_says_what_the_daemon_says() {
             has(kept);
         }
     }
-    // What was written now fits together, though hardly a day of it can be sealed yet.
-    let checked = heapward(&["verify", &folder]);
-    assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stderr));
-    let script = Command::new("sh").arg(out.join("verify.sh")).output().unwrap();
-    assert!(script.status.success(), "{}", String::from_utf8_lossy(&script.stdout));
+    fits_together(&out);
     // The page shows the same document.
     let page = site.text("/piles/2026-03/record");
     assert!(page.contains(&exactly(&answer["verdicts"][0]["at"])), "{page}");

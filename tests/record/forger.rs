@@ -107,7 +107,7 @@ impl Forger {
             let (digest, name) = line.split_once("  ").unwrap();
             let text = std::fs::read(self.file(&format!("{day}/{name}")));
             let digest = text.map_or(digest.to_owned(), |text| sha256(&text));
-            list += &format!("{digest}  {name}\n");
+            list.extend([digest.as_str(), "  ", name, "\n"]);
         }
         self.write(&format!("{day}/list"), &list);
     }

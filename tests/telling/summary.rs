@@ -177,6 +177,9 @@ async fn the_morning_after_a_hot_day_says_in_its_mail_what_the_store_knows() {
     let barn = Barn::start(&copies_and_mail(stick.path(), &server)).await;
     a_hot_day(&barn, &server).await;
     let (number, digest) = barn.daemon.reader.log_head().unwrap().unwrap();
+    let sealed = barn.daemon.reader.head().unwrap().map_or("no day sealed yet".to_owned(), |head| {
+        format!("HEAD {}:{} (keep this mail)", head.seq, head.digest)
+    });
     barn.daemon.stop().await;
 
     let mails = server.mails();
@@ -222,7 +225,7 @@ async fn the_morning_after_a_hot_day_says_in_its_mail_what_the_store_knows() {
     let texts = barn.receiver.with("/text").len();
     assert!((2..=4).contains(&texts), "{texts}");
     assert!(machine.contains(&format!("texts in 7 days: {texts} about 1 thing, acted on 1")), "{machine}");
-    assert_eq!(line(mail, "Record"), format!("{number} entries, SHA-256 {digest}"));
+    assert_eq!(line(mail, "Record"), format!("{sealed}; {number} entries, SHA-256 {digest}."));
     // The same lines stand in the HTML, and one chart.
     let html = mail.html.as_deref().unwrap();
     for text in ["north-4: raw manure, harvest from 2026-05-", "1 of 1 heard; 1 message refused.", &digest] {

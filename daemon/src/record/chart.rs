@@ -259,11 +259,16 @@ impl Chart {
             let corners = [self.x(start, paper), bottom - 3.0, self.x(end, paper), bottom];
             ops.push(Op::Fill { corners, gray: if qualified { 0.0 } else { 0.6 } });
         }
-        for limit in &self.limits {
+        // In a low strip the figures of both limits would stand upon each other: they make room by half of what is missing.
+        let apart = match self.limits[..] {
+            [low, high] => ((SMALL - 0.5 - (self.y(low, ends) - self.y(high, ends))) / 2.0).max(0.0),
+            _ => 0.0,
+        };
+        for (limit, shift) in self.limits.iter().zip([apart, -apart]) {
             let y = self.y(*limit, ends);
             ops.push(Op::Line { from: (left, y), to: (right, y), thick: 0.5, gray: 0.45, dashed: true });
             let text = self.farm.limit(*limit);
-            ops.push(Op::Text { at: (left - 3.0, y + 2.4), size: SMALL, anchor: Anchor::End, text });
+            ops.push(Op::Text { at: (left - 3.0, y + 2.4 + shift), size: SMALL, anchor: Anchor::End, text });
         }
         for piece in &strip.pieces {
             let mut points: Vec<(f32, f32)> = Vec::with_capacity(piece.len() * 2);
