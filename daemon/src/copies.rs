@@ -6,15 +6,17 @@
 
 use std::fs;
 use std::io;
+use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
 use chrono_tz::Tz;
 use heapward_rules::units::At;
+use tracing::warn;
 
 use crate::config::{BackupConfig, Config};
 use crate::model::time::{local, parse_rfc3339, rfc3339};
-use crate::store::{Reader, StoreError};
+use crate::store::{Reader, StoreError, note_copy};
 
 /// Says that a copy is whole, and when it was made.
 const MADE: &str = "copy.txt";
@@ -25,6 +27,7 @@ const PREFIX: &str = "heapward-";
 pub struct Copies {
     dir: PathBuf,
     keep: usize,
+    same_disk: bool,
     zone: Tz,
 }
 
@@ -33,6 +36,12 @@ pub struct Copies {
 pub enum CopyError {
     #[error("there is no folder {}: is the stick in and mounted?", .0.display())]
     NoFolder(PathBuf),
+    #[error(
+        "{} lies on the same disk as the records: is the stick in and mounted? Where a copy beside the records is \
+         wanted, write same_disk = true in [backup]",
+        .0.display()
+    )]
+    SameDisk(PathBuf),
     #[error("{}: {source}; has it room, and may Heapward write there?", .dir.display())]
     Files { dir: PathBuf, source: io::Error },
     #[error("{}: {source}", .dir.display())]
@@ -43,7 +52,7 @@ pub enum CopyError {
 
 impl Copies {
     pub fn new(config: &BackupConfig, zone: Tz) -> Copies {
-        Copies { dir: config.dir.clone(), keep: config.keep.into(), zone }
+        Copies { dir: config.dir.clone(), keep: config.keep.into(), same_disk: config.same_disk, zone }
     }
 
     pub fn dir(&self) -> &Path {
@@ -60,6 +69,10 @@ impl Copies {
         if !self.dir.is_dir() {
             return Err(CopyError::NoFolder(self.dir.clone()));
         }
+        // The folder on which a stick would be mounted is there without it too.
+        if !self.same_disk && on_same_disk(&self.dir, &config.store.dir) {
+            return Err(CopyError::SameDisk(self.dir.clone()));
+        }
         let day = local(now, self.zone).date_naive();
         let (to, part) =
             (self.dir.join(format!("{PREFIX}{day}")), self.dir.join(format!("{PREFIX}{day}.part")));
@@ -71,6 +84,13 @@ impl Copies {
             let _ = fs::remove_dir_all(&part);
         }
         done?;
+        if let Err(problem) = note_copy(&config.store.dir, now) {
+            // The copy is made; a card that takes nothing is told of by others.
+            warn!(
+                "when the last copy was made could not be noted in {}: {problem}",
+                config.store.dir.display()
+            );
+        }
         self.thin().map_err(|source| self.failed(source))?;
         Ok(to)
     }
@@ -103,6 +123,12 @@ impl Copies {
     fn failed(&self, source: io::Error) -> CopyError {
         CopyError::Files { dir: self.dir.clone(), source }
     }
+}
+
+/// Whether two folders lie on one file system; no, if one of them can't be looked at.
+pub fn on_same_disk(one: &Path, other: &Path) -> bool {
+    let device = |dir: &Path| fs::metadata(dir).map(|about| about.dev()).ok();
+    device(one).is_some_and(|of_one| device(other) == Some(of_one))
 }
 
 fn made_text(now: At) -> String {

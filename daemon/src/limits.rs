@@ -60,6 +60,10 @@ pub const LATE_SETTLE: Span = Span::seconds(30);
 pub const REMINDERS_IN_ALL: u32 = 6;
 /// Reminders before the second person is told.
 pub const REMINDERS_MAX: u32 = 2;
+/// A grave telling that has reached nobody after this goes to the second person too.
+pub const UNREACHED_AFTER: Span = Span::minutes(10);
+/// The figures of an open incident are written to the card no oftener than this while nothing is told of it.
+pub const INCIDENT_WRITTEN_EVERY: Span = Span::minutes(30);
 /// First and further reminders of danger that nobody has seen.
 pub const DANGER_REMIND_FIRST: Span = Span::minutes(15);
 pub const DANGER_REMIND_NEXT: Span = Span::minutes(30);
@@ -69,6 +73,8 @@ pub const REMIND_AGAIN: Span = Span::hours(12);
 pub const MUTE_MAX: Span = Span::hours(24);
 /// Reminder of a harvest that is planned too early.
 pub const HARVEST_NOTICE: Span = Span::days(7);
+/// A reading no older than this needs no time beside it in a reminder.
+pub const READING_IS_OF_NOW: Span = Span::hours(1);
 /// Good news for planning the day comes at this local time.
 pub const GOOD_NEWS_AT: NaiveTime = match NaiveTime::from_hms_opt(7, 30, 0) {
     Some(time) => time,
@@ -182,6 +188,10 @@ pub const EXAMPLE_BYTES_MAX: usize = 1_024;
 pub const LOOKED_AT_BYTES_MAX: usize = 4 * 1_024;
 /// Messages on their way from the ways in to the intake; at 20,000 a second this is 50 ms.
 pub const ARRIVALS_MAX: usize = 1_024;
+/// Messages that the intake looks at together and hands to the recorder as one lot.
+pub const ARRIVALS_TOGETHER_MAX: usize = 64;
+/// A lot with so many readings takes no other message: it has to fit in what may wait for the card.
+pub const LOT_READINGS_MAX: usize = 1_000;
 /// Messages that wait until the clock is set: eight probes that speak each minute fill it in 20 hours.
 pub const HELD_MAX: usize = 10_000;
 /// Pause between two looks at a clock that is not set.
@@ -262,6 +272,8 @@ pub const BROKER_CONNECT_SECONDS_MAX: u64 = 10;
 pub const BROKER_PACKET_BYTES_MAX: usize = 256 * 1_024;
 /// Acknowledgements and messages of our own that wait for the connection.
 pub const BROKER_REQUESTS_MAX: usize = 4_096;
+/// Reads from the broker, of some ten messages each, until the library looks at its queue and its timers again.
+pub const BROKER_READS_TOGETHER_MAX: usize = 16;
 /// Messages of our own that wait for the broker's client, and how long they wait for its acknowledgement.
 pub const BROKER_OUTGOING_MAX: usize = 64;
 pub const BROKER_OUTGOING_WAIT: Duration = Duration::from_secs(15);
@@ -292,6 +304,8 @@ pub const DISK_ROOM_AGAIN_MB: u64 = 700;
 pub const DISK_NEARLY_FULL_MB: u64 = 100;
 /// A broker or a clock that is away for less is no trouble yet: both need some seconds at every start.
 pub const TROUBLE_LEAST: Span = Span::minutes(1);
+/// That the records were damaged stands on the page for so long: everybody has looked by then.
+pub const RECORDS_DAMAGED_SHOWN: Span = Span::hours(24);
 /// A channel that fails for so long is a trouble of its own: a router that starts again takes minutes.
 pub const CHANNEL_TROUBLE: Span = Span::hours(1);
 
@@ -312,6 +326,8 @@ pub const SUMMARY_LINES_MAX: usize = 12;
 pub const SUMMARY_INCIDENTS_MAX: usize = 8;
 /// Beginning of the day's job in a subject.
 pub const SUBJECT_CHARS_SHOWN: usize = 60;
+/// What is entered on a pile within this of a text about it counts as acting on it.
+pub const TEXT_ANSWERED_WITHIN: Span = Span::hours(24);
 /// A battery below this is named.
 pub const BATTERY_NOTED_PERCENT: f64 = 30.0;
 /// A channel that has not worked for so long is asked to be tried.
@@ -325,11 +341,18 @@ pub const CHART_GAP: Span = Span::hours(4);
 
 /// Readings of one series that are read from the store at a time when a day is judged again: half a megabyte.
 pub const HISTORY_SLICE_READINGS: usize = 20_000;
-/// Messages that wait for the recorder; when it is full the ways in stop reading, and the senders keep the rest.
-pub const RECORDER_QUEUE: usize = 4_096;
+/// Lots of messages that wait for the recorder; when it is full the ways in stop reading, and the senders keep the rest.
+pub const RECORDER_QUEUE: usize = 256;
 /// A commit is due when the queue runs empty with so many messages unacknowledged: what a broker sends at first
 /// without an acknowledgement.
 pub const COMMIT_UNACKNOWLEDGED: usize = 20;
+/// With so many messages a commit waits for no more, even if the last one was just now.
+pub const COMMIT_AT_ONCE: usize = 64;
+/// So soon after the last commit the next one waits a moment for more messages.
+pub const COMMIT_GATHER_WITHIN: Span = Span(2);
+/// That moment, and how many of them at most.
+pub const COMMIT_GATHER: Duration = Duration::from_micros(250);
+pub const COMMIT_GATHER_TIMES: usize = 4;
 /// A commit is due with so many readings, whether or not the queue is empty.
 pub const COMMIT_READINGS_MAX: usize = 5_000;
 /// Readings that wait in memory while the store cannot be written; beyond it messages stay unacknowledged.
@@ -337,6 +360,9 @@ pub const WAITING_READINGS_MAX: usize = 50_000;
 /// First and longest pause before a store that failed is opened again.
 pub const REOPEN_PAUSE_FIRST: Span = Span::seconds(1);
 pub const REOPEN_PAUSE_MAX: Span = Span::minutes(1);
+/// First and longest pause between two tries to open the records at the start.
+pub const START_PAUSE_FIRST: Span = Span::seconds(5);
+pub const START_PAUSE_MAX: Span = Span::minutes(1);
 /// How far an entry may be dated ahead of the clock: a watch that is a little fast.
 pub const ENTRY_AHEAD_MAX: Span = Span::minutes(5);
 /// Longest note of an entry, in bytes.
@@ -354,12 +380,19 @@ pub const RECORD_GAPS_MAX: usize = 12;
 pub const RECORD_BREAKS_MAX: usize = 12;
 /// Rows of the log and of hand readings in a document, so that it can be read; all of them are in its tables.
 pub const RECORD_LOG_ROWS_MAX: usize = 300;
+/// Entries of the whole log that are looked at in one go for those about the records themselves.
+pub const RECORD_LOG_SLICE: usize = 5_000;
 /// Incidents in a document: a pile with more has other troubles.
 pub const RECORD_INCIDENTS_MAX: usize = 200;
+/// A file of a record's folder that is checked: readings of ten probes in a year of minutes are 250 MB.
+pub const VERIFY_FILE_BYTES_MAX: u64 = 512 << 20;
+/// Days of mails that are compared at once: a season of them.
+pub const VERIFY_HEADS_MAX: usize = 400;
 /// Sealing of the store.
 pub const SEAL_EVERY: Span = Span::hours(6);
-/// Pages of the database kept in memory. A Pi has 512 MB for everything; a year of a farm is 25 MB on disk.
-pub const STORE_CACHE_BYTES: usize = 4 << 20;
+/// Pages of the database kept in memory beside those that the system keeps of the file anyway: a Pi has 512 MB for
+/// everything, and a seal of a farm writes some 50 of them.
+pub const STORE_CACHE_BYTES: usize = 1 << 20;
 /// Readings given out by one call: a year of minutes is read in six calls, and a call holds 5 MB at most.
 pub const RANGE_READINGS_MAX: usize = 100_000;
 /// Different values kept for one instant of a series. Two are a conflict already; a probe that stamps everything
@@ -405,17 +438,18 @@ pub const BLOCK_BYTES_MAX: usize = 4_076;
 pub const BLOCK_READINGS_MAX: usize = 16_384;
 /// Decoded blocks kept for readings that come late, one for each of so many series: 36 KB each.
 pub const LOOKUP_BLOCKS_MAX: usize = 32;
-/// Series of one slice of sealing: a farm is one slice, a fleet of 1,000 is sixteen.
-pub const SEAL_SLICE_SERIES: usize = 64;
+/// Series of one slice of sealing: a farm is two slices, a fleet of 1,000 is sixty. What a slice writes anew is dead space
+/// until the next but one: large slices make a large database.
+pub const SEAL_SLICE_SERIES: usize = 16;
 /// Readings after which a slice takes no further series: a tenth of a second of work here.
 pub const SEAL_SLICE_READINGS: usize = 100_000;
 /// Size of the side log: two hours of a commit every five seconds before three quarters are full.
 pub const SIDE_LOG_BYTES: u64 = 8 << 20;
 /// Readings in one frame of the side log; more are written as several.
 pub const FRAME_READINGS_MAX: usize = 20_000;
-/// Stretch of time summed up in one read transaction: half a year of minutes is 2 ms here, a second at one reading a
-/// second on a slow card.
-pub const VIEW_SPAN_MAX: Span = Span::days(183);
+/// Blocks read in one read transaction: 4 MB, and well under a second on a card that gives 2,000 pages a second. Four
+/// and a half years of minutes of a probe.
+pub const LOOK_BLOCKS_MAX: usize = 1_024;
 /// After the end of a UTC day so long is waited for readings of it: a gateway that buffers a day is in time.
 pub const RECORD_LATENESS: Span = Span::minutes(26 * 60 + 10);
 /// Late readings listed by one section; what is over goes into the next.

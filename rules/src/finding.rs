@@ -67,6 +67,10 @@ pub enum Change {
 pub struct Figures {
     /// The temperature that decided.
     pub temperature: Option<Celsius>,
+    /// When it was read, where that is not the instant that decided.
+    pub read_at: Option<At>,
+    /// The spot at which it was read, where that need not be the one at which it opened.
+    pub read_spot: Option<SpotName>,
     /// The worst temperature since it opened.
     pub worst: Option<Celsius>,
     /// Degrees C per hour.

@@ -1,16 +1,17 @@
 //! Names of piles, spots, probes and standards: one type each, so that none is taken for another.
 
 use std::fmt;
+use std::sync::Arc;
 
 macro_rules! name_type {
     ($(#[$doc:meta])* $name:ident) => {
         $(#[$doc])*
         #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-        pub struct $name(String);
+        pub struct $name(Arc<str>);
 
         impl $name {
             pub fn new(name: impl Into<String>) -> $name {
-                $name(name.into())
+                $name(name.into().into())
             }
 
             pub fn as_str(&self) -> &str {

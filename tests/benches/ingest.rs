@@ -1,9 +1,11 @@
-//! How many readings a second come in and are on the card: through mosquitto, and through the endpoint; beside a bare
-//! subscriber that only acknowledges.
+//! How many readings a second come in and are on the card, and what each costs: through mosquitto, and through the
+//! endpoint; beside a bare subscriber that only acknowledges, and beside the same way with rows of `SQLite` at its end.
 //!
 //! JSON payloads with their own times from eight probes, QoS 1, one publisher with 100 in flight, interleaved rounds,
-//! each on fresh records. `cargo bench -p heapward-tests --bench ingest` prints one line of JSON at the end.
-//! `HEAPWARD_BENCH_MESSAGES` (200000) and `HEAPWARD_BENCH_ROUNDS` (3) change the size.
+//! each on fresh records. `cargo bench -p heapward-tests --bench ingest` prints one line of JSON at the end. Medians;
+//! ratios are of rounds, so that a slow minute of the machine hits both sides.
+//! `HEAPWARD_BENCH_MESSAGES` (200000), `HEAPWARD_BENCH_ROUNDS` (5) and `HEAPWARD_BENCH_KINDS` change the size.
+//! The one with `SQLite` is built from `tests/bench`, a workspace of its own.
 
 #![allow(
     clippy::unwrap_used,
@@ -14,10 +16,10 @@
     reason = "a measurement that cannot go on stops with the place"
 )]
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -30,11 +32,13 @@ use heapward_rules::units::{At, Span};
 use heapward_tests::broker::Broker;
 use heapward_tests::daemon::{config_text, now};
 use heapward_tests::process::{free_port, is_listening};
+use heapward_tests::repository;
 use rumqttc::mqttbytes::QoS;
 use rumqttc::mqttbytes::v4::{Connect, Packet, Publish};
 
 const PROBES: u64 = 8;
 const IN_FLIGHT: usize = 100;
+const KINDS: [&str; 4] = ["bare", "broker", "rows", "endpoint"];
 
 /// One round of one kind.
 #[derive(Clone, Copy, Debug)]
@@ -62,67 +66,90 @@ fn main() {
 
 fn measure() {
     let count = from_environment("HEAPWARD_BENCH_MESSAGES", 200_000);
-    let rounds = from_environment("HEAPWARD_BENCH_ROUNDS", 3);
-    let kinds = ["bare", "broker", "endpoint"];
-    let mut all: [Vec<Figures>; 3] = Default::default();
+    let rounds = from_environment("HEAPWARD_BENCH_ROUNDS", 5);
+    let wanted = std::env::var("HEAPWARD_BENCH_KINDS").unwrap_or_else(|_| KINDS.join(","));
+    let kinds: Vec<&str> =
+        KINDS.into_iter().filter(|kind| wanted.split(',').any(|one| one == *kind)).collect();
+    let rows = kinds.contains(&"rows").then(build_rows);
+    let mut all: BTreeMap<&str, Vec<Figures>> = BTreeMap::new();
     for round in 0..rounds {
-        for (kind, figures) in kinds.iter().zip(&mut all) {
-            let measured = once(kind, count);
+        for kind in &kinds {
+            let measured = once(kind, count, rows.as_deref());
             eprintln!("round {round}: {kind:8} {measured:?}");
-            figures.push(measured);
+            all.entry(kind).or_default().push(measured);
         }
     }
-    let [bare, broker, endpoint] = all.map(|figures| median(&figures));
-    println!(
-        "{}",
-        serde_json::json!({
-            "bench": "ingest", "messages": count, "rounds": rounds,
-            "bare_per_s": bare.per_second.round(), "broker_per_s": broker.per_second.round(),
-            "endpoint_per_s": endpoint.per_second.round(),
-            "broker_to_bare": ratio(broker.per_second, bare.per_second),
-            "endpoint_to_broker": ratio(endpoint.per_second, broker.per_second),
-            "bare_cpu_us": bare.cpu_us_per_message, "broker_cpu_us": broker.cpu_us_per_message,
-            "endpoint_cpu_us": endpoint.cpu_us_per_message,
-            "broker_peak_kib": broker.peak_kib, "endpoint_peak_kib": endpoint.peak_kib,
-        })
-    );
-}
-
-fn ratio(a: f64, b: f64) -> f64 {
-    (a / b * 1_000.0).round() / 1_000.0
-}
-
-fn median(figures: &[Figures]) -> Figures {
-    let middle = |mut values: Vec<f64>| {
-        values.sort_by(f64::total_cmp);
-        values[values.len() / 2]
-    };
-    Figures {
-        per_second: middle(figures.iter().map(|f| f.per_second).collect()),
-        cpu_us_per_message: middle(figures.iter().map(|f| f.cpu_us_per_message).collect()),
-        peak_kib: figures.iter().map(|f| f.peak_kib).max().unwrap_or_default(),
+    let mut line = serde_json::json!({ "bench": "ingest", "messages": count, "rounds": rounds });
+    for (kind, figures) in &all {
+        line[format!("{kind}_per_s")] = median(figures, |f| f.per_second).round().into();
+        line[format!("{kind}_cpu_us")] = rounded(median(figures, |f| f.cpu_us_per_message)).into();
+        line[format!("{kind}_peak_kib")] = figures.iter().map(|f| f.peak_kib).max().into();
     }
+    let rate = |f: &Figures| f.per_second;
+    line["broker_to_bare"] = ratio(&all, "broker", "bare", rate).into();
+    line["endpoint_to_broker"] = ratio(&all, "endpoint", "broker", rate).into();
+    line["broker_cpu_to_rows"] = ratio(&all, "broker", "rows", |f| f.cpu_us_per_message).into();
+    println!("{line}");
+}
+
+fn rounded(value: f64) -> f64 {
+    (value * 1_000.0).round() / 1_000.0
+}
+
+/// The median over the rounds of one kind's figure by another's of the same round; none if one was not measured.
+fn ratio(all: &BTreeMap<&str, Vec<Figures>>, a: &str, b: &str, of: fn(&Figures) -> f64) -> Option<f64> {
+    let ratios = all.get(a)?.iter().zip(all.get(b)?).map(|(a, b)| of(a) / of(b));
+    Some(rounded(middle(ratios.collect())))
+}
+
+fn median(figures: &[Figures], of: fn(&Figures) -> f64) -> f64 {
+    middle(figures.iter().map(of).collect())
+}
+
+fn middle(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
+
+/// Builds the program with `SQLite` at the end.
+fn build_rows() -> PathBuf {
+    let folder = repository().join("tests/bench");
+    let built = Command::new(env!("CARGO"))
+        .args(["build", "--release", "--locked", "--quiet", "--bin", "rows"])
+        .current_dir(&folder)
+        .env_remove("CARGO_TARGET_DIR")
+        .status()
+        .unwrap();
+    assert!(
+        built.success(),
+        "tests/bench does not build; SQLite wants a C compiler: apt-get install gcc libc6-dev"
+    );
+    folder.join("target/release/rows")
 }
 
 /// One round: starts what takes the messages, publishes them, and waits until all are taken.
-fn once(kind: &str, count: u64) -> Figures {
+fn once(kind: &str, count: u64, rows: Option<&Path>) -> Figures {
     let dir = tempfile::tempdir().unwrap();
     let broker = (kind != "endpoint").then(|| Broker::start(dir.path()));
     let port = broker.as_ref().map_or_else(free_port, |broker| broker.port);
     let beginning = now() - Span::days(20);
-    let mut child: Child = Command::new(std::env::current_exe().unwrap())
-        .args([
-            kind,
-            &port.to_string(),
-            &count.to_string(),
-            &dir.path().display().to_string(),
-            &beginning.0.to_string(),
-        ])
-        .stdout(Stdio::piped())
-        .spawn()
-        .unwrap();
+    let (port_text, count_text, dir_text) =
+        (port.to_string(), count.to_string(), dir.path().display().to_string());
+    let mut command = if let Some(rows) = rows.filter(|_| kind == "rows") {
+        std::fs::write(dir.path().join("rows.toml"), text(kind, port, dir.path())).unwrap();
+        let mut command = Command::new(rows);
+        command.args([&port_text, &count_text, &dir_text]);
+        command
+    } else {
+        let mut command = Command::new(std::env::current_exe().unwrap());
+        command.args([kind, &port_text, &count_text, &dir_text, &beginning.0.to_string()]);
+        command
+    };
+    let mut child: Child = command.stdout(Stdio::piped()).spawn().unwrap();
     let mut said = BufReader::new(child.stdout.take().unwrap()).lines();
-    assert_eq!(said.next().unwrap().unwrap(), "ready");
+    assert!(said.next().unwrap().unwrap().starts_with("ready"));
+    // What starting took is no part of a message.
+    let of_start = processor_seconds(&child.id().to_string());
     let began = Instant::now();
     let publisher = std::thread::spawn(move || publish(port, count, beginning));
     let done = said.next().unwrap().unwrap();
@@ -131,7 +158,7 @@ fn once(kind: &str, count: u64) -> Figures {
     child.wait().unwrap();
     let mut figures = done.split(' ').skip(1);
     let mut figure = || figures.next().unwrap();
-    let cpu_seconds: f64 = figure().parse().unwrap();
+    let cpu_seconds = figure().parse::<f64>().unwrap() - of_start;
     Figures {
         per_second: count as f64 / took,
         cpu_us_per_message: cpu_seconds / count as f64 * 1e6,
@@ -183,15 +210,19 @@ fn say(line: &str) {
     std::io::stdout().flush().unwrap();
 }
 
+/// Of a process, so far; Linux counts hundredths.
+fn processor_seconds(process: &str) -> f64 {
+    let stat = std::fs::read_to_string(format!("/proc/{process}/stat")).unwrap();
+    let after_name = stat.rsplit(')').next().unwrap();
+    let ticks = after_name.split_whitespace().skip(11).take(2).map(|text| text.parse::<f64>().unwrap());
+    ticks.sum::<f64>() / 100.0
+}
+
 /// The end of a child: processor seconds and peak memory of this process.
 fn done() -> ! {
-    let stat = std::fs::read_to_string("/proc/self/stat").unwrap();
-    let after_name = stat.rsplit(')').next().unwrap();
-    let ticks: f64 =
-        after_name.split_whitespace().skip(11).take(2).map(|text| text.parse::<f64>().unwrap()).sum();
     let status = std::fs::read_to_string("/proc/self/status").unwrap();
     let peak = status.lines().find(|line| line.starts_with("VmHWM:")).unwrap();
-    say(&format!("done {} {}", ticks / 100.0, peak.split_whitespace().nth(1).unwrap()));
+    say(&format!("done {} {}", processor_seconds("self"), peak.split_whitespace().nth(1).unwrap()));
     std::process::exit(0);
 }
 
@@ -218,9 +249,8 @@ fn bare(port: u64, count: u64) {
     });
 }
 
-/// The whole daemon, until all readings are on the card.
-fn whole(kind: &str, port: u64, count: u64, dir: &Path, beginning: At) {
-    let _ = rustls::crypto::ring::default_provider().install_default();
+/// A configuration with this way in.
+fn text(kind: &str, port: u16, dir: &Path) -> String {
     let probe = |n| {
         format!(
             "[[probe]]\nid = \"k{n}\"\ntopic = \"quillback/k{n}\"\nevery = \"1m\"\nvalue = \"/c\"\nunit = \"C\"\n\
@@ -229,10 +259,16 @@ fn whole(kind: &str, port: u64, count: u64, dir: &Path, beginning: At) {
     };
     let probes: String = (0..PROBES).map(probe).collect();
     let way = match kind {
-        "broker" => format!("[broker]\nhost = \"127.0.0.1\"\nport = {port}\n"),
+        "broker" | "rows" => format!("[broker]\nhost = \"127.0.0.1\"\nport = {port}\n"),
         _ => format!("[endpoint]\nlisten = \"127.0.0.1:{port}\"\n"),
     };
-    let text = config_text(dir, free_port(), &format!("{way}{probes}"));
+    config_text(dir, free_port(), &format!("{way}{probes}"))
+}
+
+/// The whole daemon, until all readings are on the card.
+fn whole(kind: &str, port: u64, count: u64, dir: &Path, beginning: At) {
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    let text = text(kind, u16::try_from(port).unwrap(), dir);
     let config = read("bench", &text, dir, None).unwrap();
     std::fs::create_dir_all(&config.store.dir).unwrap();
     runtime().block_on(async {

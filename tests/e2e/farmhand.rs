@@ -60,15 +60,23 @@ fn a_pile_is_begun_and_kept_from_the_command_line() {
     shell.bad(&["pile", "place", "2026-03", "k1", "liver"], "liver");
 
     assert!(
-        shell.good(&["pile", "reading", "2026-03", "toe", "138.5 F", "--by", "BO"]).contains("hand-reading")
+        shell
+            .good(&["pile", "reading", "2026-03", "toe", "138.5 F", "--by", "BO"])
+            .contains("Read by hand at toe: 138.5 \u{b0}F. [BO]")
     );
     let watered = shell.good(&["pile", "watered", "2026-03", "--litres", "40", "--note", "dry at the toe"]);
-    assert!(watered.contains("watered: litres 40") && watered.contains("dry at the toe [cli]"), "{watered}");
-    assert!(shell.good(&["pile", "enter", "2026-03", "covered", "depth_in=6"]).contains("depth_in 6"));
+    assert!(watered.contains("Watered with 11 gallons (40 litres). dry at the toe [cli]"), "{watered}");
+    assert!(
+        shell
+            .good(&["pile", "enter", "2026-03", "covered", "depth_in=6"])
+            .contains("Covered, 6 inches deep. [cli]")
+    );
     shell.bad(&["pile", "enter", "2026-03", "covered", "height=6"], "height");
     shell.bad(&["pile", "turned", "2026-99"], "2026-99");
     let log = shell.good(&["pile", "log", "2026-03"]);
-    for event in ["hand-reading: spot toe, unit F, value 138.5 [BO]", "watered", "covered"] {
+    for event in
+        ["Read by hand at toe: 138.5 \u{b0}F. [BO]", "Watered with 11 gallons", "Covered, 6 inches deep."]
+    {
         assert!(log.contains(event), "{event}:\n{log}");
     }
 

@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test that cannot go on stops with the place")]
 
 mod after;
+mod care;
 mod commands;
 mod demo;
 mod deploy;

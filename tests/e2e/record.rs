@@ -97,6 +97,11 @@ fn readings_over_mqtt_become_a_record_that_says_what_the_daemon_says() {
             has(kept);
         }
     }
+    // What was written now fits together, though hardly a day of it can be sealed yet.
+    let checked = heapward(&["verify", &folder]);
+    assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stderr));
+    let script = Command::new("sh").arg(out.join("verify.sh")).output().unwrap();
+    assert!(script.status.success(), "{}", String::from_utf8_lossy(&script.stdout));
     // The page shows the same document.
     let page = site.text("/piles/2026-03/record");
     assert!(page.contains(&exactly(&answer["verdicts"][0]["at"])), "{page}");

@@ -170,4 +170,6 @@ fn what_was_accepted_before_a_kill_comes_again_under_the_same_id() {
         outbox["items"].as_array().unwrap().iter().all(|one| one["delivery"]["state"] == "sent")
     });
     assert_eq!(receiver.with("/text").len(), 2);
+    let out = &daemon.site.get("/v1/about")["messages_out"];
+    assert_eq!((&out["sent"], &out["waiting"], &out["failed"]), (&json!(1), &json!(0), &json!(0)), "{out}");
 }

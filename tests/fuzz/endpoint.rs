@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-use heapward::clock::SystemClock;
+use heapward::clock::{SharedClock, SystemClock};
 use heapward::ingest::{Ingest, Parts, start};
 use heapward::recorder::{Command, Handle};
 use heapward_rules::units::At;
@@ -20,20 +20,22 @@ const HONEST: [u8; 20] =
     [0x10, 18, 0, 4, b'M', b'Q', b'T', b'T', 4, 2, 0, 60, 0, 6, b'h', b'o', b'n', b'e', b's', b't'];
 
 /// An endpoint with a recorder that keeps nothing.
-pub(crate) async fn endpoint() -> (SocketAddr, Ingest, tokio::sync::oneshot::Sender<()>) {
+pub(crate) async fn endpoint(clock: SharedClock) -> (SocketAddr, Ingest, tokio::sync::oneshot::Sender<()>) {
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
     let address = listener.local_addr().unwrap();
     let (recorder, mut commands) = Handle::new(256);
     tokio::spawn(async move {
         while let Some(command) = commands.recv().await {
-            if let Command::Readings { ack, .. } = command {
-                ack(true);
+            if let Command::Readings { acks, .. } = command {
+                for ack in acks {
+                    ack(true);
+                }
             }
         }
     });
     let (stop, stopped) = tokio::sync::oneshot::channel::<()>();
     let parts = Parts {
-        clock: Arc::new(SystemClock::new(true)),
+        clock,
         recorder,
         probes: corpus::probes(),
         newest: At::MIN,
@@ -78,7 +80,7 @@ pub(crate) fn is_served(address: SocketAddr) -> bool {
 #[test]
 fn no_bytes_on_the_socket_stop_the_endpoint() {
     let runtime = tokio::runtime::Runtime::new().unwrap();
-    let (address, ingest, stop) = runtime.block_on(endpoint());
+    let (address, ingest, stop) = runtime.block_on(endpoint(Arc::new(SystemClock::new(true))));
     let all = packets();
     let panics = super::count_panics();
     let mut random = mutate::Random::new(seed("endpoint"));

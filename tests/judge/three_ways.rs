@@ -197,9 +197,13 @@ struct Farm {
 impl Farm {
     /// `folder`: for the store's lock; everything else lies in memory.
     fn new(tale: &Tale, folder: &Path) -> Farm {
-        let memory = Arc::new(MemoryDisk::default());
         let options = StoreOptions::new(folder, chrono_tz::America::New_York);
-        let options = StoreOptions { disk: memory, cache_bytes: 1 << 20, side_log_bytes: 1 << 17, ..options };
+        let options = StoreOptions {
+            disk: Arc::new(MemoryDisk::default()),
+            cache_bytes: 1 << 20,
+            side_log_bytes: 1 << 17,
+            ..options
+        };
         let (mut store, _) = Store::open(&options).unwrap();
         let record = PileRecord { placements: Vec::new(), ..record_of(&tale.scene.pile) };
         store.transact(|tx| tx.put_pile(&record)).unwrap();

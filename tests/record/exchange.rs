@@ -119,6 +119,14 @@ fn a_notebook_and_another_logger_are_taken_into_a_pile() {
     assert!(said(&run(&table)).contains("By probes: 0 new, 2 known already"));
 
     let record = farm.record("record");
+    // Their day was sealed before they came: until the next day is sealed nothing holds them, and that is said.
+    let refused = heapward(&["verify", &record.display().to_string()]);
+    let why = String::from_utf8_lossy(&refused.stderr).into_owned();
+    assert_eq!(refused.status.code(), Some(1), "{why}");
+    assert!(
+        why.contains("readings.csv (2026-05-14): 2 readings of k4 are in no sealed day: they came after"),
+        "{why}"
+    );
     let html = std::fs::read_to_string(record.join("record.html")).unwrap();
     assert!(html.contains("from notebook.csv"), "the hand reading says where it was written");
     assert!(
@@ -144,4 +152,16 @@ fn a_running_daemon_keeps_its_store_to_itself() {
     assert!(String::from_utf8_lossy(&refused.stderr).contains("systemctl stop heapward"));
     // Looking at it goes on.
     farm.record("record");
+}
+
+#[test]
+fn the_seasons_so_far_stand_side_by_side() {
+    let farm = Farm::new();
+    let text = said(&run(&["season", "--config", &farm.config().display().to_string()]));
+    let lines: Vec<Vec<&str>> = text.lines().skip(1).map(|line| line.split_whitespace().collect()).collect();
+    // One pile of 2026 that qualified on its fifth day and went onto a bed; no recipe says how much was built.
+    assert_eq!(lines.len(), 1, "{text}");
+    assert_eq!((&lines[0][..3], &lines[0][4..]), (&["2026", "1", "1"][..], &["0", "-", "1.5"][..]), "{text}");
+    let days: f64 = lines[0][3].parse().unwrap();
+    assert!((4.0..5.0).contains(&days), "{text}");
 }

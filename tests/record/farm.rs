@@ -18,12 +18,22 @@ pub(crate) const BUILT: At = At(1_777_647_600_000);
 pub(crate) const ZONE: chrono_tz::Tz = chrono_tz::America::New_York;
 
 /// Spot, zone, depth, its probe, the probe's unit, and the minute in which it begins to get warm.
-pub(crate) const SPOTS: [(&str, &str, f64, &str, Unit, i64); 4] = [
+pub(crate) const SPOTS: [SpotLine; 4] = [
     ("core-north", "core", 24.0, "k1", Unit::Celsius, 240),
     ("core-south", "core", 24.0, "k2", Unit::Fahrenheit, 300),
     ("outer-south", "outer", 10.0, "k3", Unit::Celsius, 700),
     ("toe", "base", 8.0, "k4", Unit::Celsius, 900),
 ];
+/// Six more, for a large pile.
+const MORE: [SpotLine; 6] = [
+    ("core-east", "core", 24.0, "k5", Unit::Celsius, 260),
+    ("core-west", "core", 24.0, "k6", Unit::Celsius, 280),
+    ("outer-north", "outer", 10.0, "k7", Unit::Celsius, 720),
+    ("outer-east", "outer", 10.0, "k8", Unit::Celsius, 740),
+    ("outer-west", "outer", 10.0, "k9", Unit::Celsius, 760),
+    ("base-west", "base", 8.0, "k10", Unit::Celsius, 880),
+];
+type SpotLine = (&'static str, &'static str, f64, &'static str, Unit, i64);
 const EVERY_MINUTES: i64 = 10;
 const DAYS: i64 = 14;
 
@@ -37,10 +47,16 @@ pub(crate) struct Farm {
 
 impl Farm {
     pub(crate) fn new() -> Farm {
+        Farm::with_spots(SPOTS.len())
+    }
+
+    /// With so many spots, ten at most.
+    pub(crate) fn with_spots(count: usize) -> Farm {
+        let spots: Vec<SpotLine> = SPOTS.into_iter().chain(MORE).take(count).collect();
         let dir = tempfile::tempdir().unwrap();
-        let readings = readings();
+        let readings = readings(&spots);
         let mut store = Store::open(&StoreOptions::new(dir.path().join("records"), ZONE)).unwrap().0;
-        fill(&mut store, &readings);
+        fill(&mut store, &spots, &readings);
         drop(store);
         let config = format!(
             "[farm]\nname = \"Quillback Farm\"\ntimezone = \"America/New_York\"\nhardware_clock = true\n\
@@ -49,6 +65,12 @@ impl Farm {
         );
         std::fs::write(dir.path().join("heapward.toml"), config).unwrap();
         Farm { dir, readings }
+    }
+
+    /// Makes a store of the pile with these readings.
+    pub(crate) fn fill(records: &Path, readings: &[Reading]) {
+        let mut store = Store::open(&StoreOptions::new(records, ZONE)).unwrap().0;
+        fill(&mut store, &SPOTS, readings);
     }
 
     pub(crate) fn config(&self) -> PathBuf {
@@ -79,13 +101,13 @@ fn curve(minute: i64, start: i64, spot: i64) -> f64 {
     tenths / 10.0
 }
 
-fn readings() -> Vec<Reading> {
+fn readings(spots: &[SpotLine]) -> Vec<Reading> {
     let mut readings = Vec::new();
     let mut add = |probe: &str, minute: i64, value: f64, unit: Unit| {
         let source = Source::Probe(ProbeId::new(probe));
         readings.push(Reading { at: BUILT + Span(minute * 60_000 + 123), source, value, unit });
     };
-    for (index, (_, _, _, probe, unit, start)) in SPOTS.into_iter().enumerate() {
+    for (index, (_, _, _, probe, unit, start)) in spots.iter().copied().enumerate() {
         for step in 0..DAYS * 1_440 / EVERY_MINUTES {
             let minute = step * EVERY_MINUTES;
             // The toe's probe was silent for six hours, and somebody read there by hand; nobody did at the other.
@@ -109,14 +131,14 @@ fn readings() -> Vec<Reading> {
     readings
 }
 
-fn pile() -> PileRecord {
-    let spot = |(name, zone, depth, _, _, _): (&str, &str, f64, &str, Unit, i64)| SpotRecord {
+fn pile(spots: &[SpotLine]) -> PileRecord {
+    let spot = |(name, zone, depth, _, _, _): SpotLine| SpotRecord {
         name: name.to_owned(),
         zone: zone.to_owned(),
         depth_in: Some(depth),
         watched_only: false,
     };
-    let placement = |(name, _, _, probe, _, _): (&str, &str, f64, &str, Unit, i64)| PlacementRecord {
+    let placement = |(name, _, _, probe, _, _): SpotLine| PlacementRecord {
         probe: probe.to_owned(),
         spot: name.to_owned(),
         from_ms: BUILT.0,
@@ -133,8 +155,8 @@ fn pile() -> PileRecord {
         built_ms: BUILT.0,
         initial_cn: Some(29.5),
         standards: ["us-organic", "us-organic-5021", "us-produce"].map(str::to_owned).to_vec(),
-        spots: SPOTS.into_iter().map(spot).collect(),
-        placements: SPOTS.into_iter().map(placement).collect(),
+        spots: spots.iter().copied().map(spot).collect(),
+        placements: spots.iter().copied().map(placement).collect(),
         settings: SettingsRecord::default(),
     }
 }
@@ -213,6 +235,7 @@ fn incident() -> Incident {
         kind: "probe-silent".to_owned(),
         level: "act".to_owned(),
         spot: Some("toe".to_owned()),
+        read_spot: None,
         probe: Some("k4".to_owned()),
         opened_ms: (BUILT + Span::minutes(3_020)).0,
         closed_ms: Some((BUILT + Span::minutes(3_360)).0),
@@ -228,10 +251,10 @@ fn incident() -> Incident {
     }
 }
 
-fn fill(store: &mut Store, readings: &[Reading]) {
+fn fill(store: &mut Store, spots: &[SpotLine], readings: &[Reading]) {
     store
         .transact(|tx| {
-            tx.put_pile(&pile())?;
+            tx.put_pile(&pile(spots))?;
             tx.put_incident(&incident())?;
             for (hours, by, event, note, corrects) in entries() {
                 let at = BUILT + Span::from_hours(hours);
@@ -258,6 +281,8 @@ fn fill(store: &mut Store, readings: &[Reading]) {
     for rows in rows.chunks(1_000) {
         store.append(rows).unwrap();
     }
+    // The last day is not over.
+    while store.seal(BUILT + Span::days(60)).unwrap().more {}
 }
 
 /// What the judge has to be told beside the probes' readings: those by hand that are in force.

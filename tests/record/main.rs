@@ -4,4 +4,6 @@
 mod document;
 mod exchange;
 mod farm;
+mod forger;
+mod sealed;
 mod tools;

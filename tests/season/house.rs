@@ -88,6 +88,7 @@ impl House {
                 assert!(kept.await.unwrap());
                 self.handle.tick();
                 self.settle().await;
+                self.send_out().await;
             }
             Item::Start(pile) => {
                 self.handle.start_pile((**pile).clone(), "OM".to_owned()).await.unwrap();
@@ -98,6 +99,14 @@ impl House {
             Item::Place(pile, placement) => {
                 self.handle.place(pile.clone(), placement.clone(), "OM".to_owned()).await.unwrap();
             }
+        }
+    }
+
+    /// Everything that is due goes out at once: there is a link, and nobody answers.
+    async fn send_out(&self) {
+        for message in self.reader.messages_due(self.clock.now(), 100).unwrap() {
+            let Delivery::Waiting { due_ms } = message.delivery else { continue };
+            self.handle.delivered(message.id, Delivery::Sent { at_ms: due_ms }, 1).await.unwrap();
         }
     }
 
@@ -136,29 +145,33 @@ impl House {
         Outcome { judgements, incidents }
     }
 
-    /// Every telling that went to a telephone, in order of the time at which it may come: `2026-04 overheating opened,
-    /// Tue 21 Apr 14:20: TEXT`.
+    /// Every telling that went to Odile's telephone, in order of the time at which it may come: `2026-04 overheating
+    /// opened, Tue 21 Apr 14:20: TEXT`.
     pub(crate) async fn texts(&self) -> Vec<String> {
+        let texts = self.texts_of(&["Odile Marsh"]).await;
+        texts.into_iter().map(|text| text.trim_start_matches("Odile: ").to_owned()).collect()
+    }
+
+    /// The same for the telephones of some, each behind its owner's first name.
+    pub(crate) async fn texts_of(&self, contacts: &[&str]) -> Vec<String> {
         self.settle().await;
         let mut texts = Vec::new();
         for message in self.reader.messages(None, 10_000).unwrap() {
-            let Some(id) = message
-                .incident
-                .clone()
-                .filter(|_| message.channel == "phone" && message.contact == "Odile Marsh")
-            else {
+            let is_theirs = message.channel == "phone" && contacts.contains(&message.contact.as_str());
+            let Some(id) = message.incident.clone().filter(|_| is_theirs) else {
                 continue;
             };
             let incident = self.reader.incident(&id).unwrap().unwrap();
             let telling = incident.tellings.iter().find(|telling| telling.messages.contains(&message.id));
-            let Delivery::Waiting { due_ms } = message.delivery else {
-                panic!("nobody sends here: {message:?}")
+            let (Delivery::Sent { at_ms: due_ms } | Delivery::Waiting { due_ms }) = message.delivery else {
+                panic!("everything is taken here: {message:?}")
             };
             let when = heapward::model::time::local(At(due_ms), setup::config().unwrap().farm.timezone);
             let pile = incident.pile.unwrap_or_else(|| "farm".to_owned());
             let when = when.format("%a %-d %b %H:%M");
             let step = &telling.unwrap().step;
-            texts.push((due_ms, format!("{pile} {} {step}, {when}: {}", incident.kind, message.text)));
+            let who = message.contact.split(' ').next().unwrap();
+            texts.push((due_ms, format!("{who}: {pile} {} {step}, {when}: {}", incident.kind, message.text)));
         }
         texts.sort();
         texts.into_iter().map(|(_, text)| text).collect()

@@ -6,6 +6,8 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test that cannot go on fails")]
 
 mod house;
+mod moments;
+mod stories;
 mod tape;
 mod texts;
 

@@ -18,7 +18,11 @@ pub struct Daemon {
     process: Process,
     config: PathBuf,
     log: PathBuf,
+    environment: Environment,
 }
+
+/// Variables that a daemon is started with, beside those of the test.
+pub type Environment = Vec<(&'static str, PathBuf)>;
 
 /// The machine's clock, for readings that are dated now.
 pub fn now() -> At {
@@ -69,6 +73,11 @@ pub fn config_text(dir: &Path, http_port: u16, rest: &str) -> String {
 impl Daemon {
     /// Starts `heapward run` and waits until it is well. `rest` is the configuration without farm, store and http.
     pub fn start(dir: &Path, rest: &str) -> Daemon {
+        Daemon::start_in(dir, rest, Environment::new())
+    }
+
+    /// The same with variables of its own.
+    pub fn start_in(dir: &Path, rest: &str, environment: Environment) -> Daemon {
         let port = free_port();
         let config = dir.join("heapward.toml");
         std::fs::write(&config, config_text(dir, port, rest)).unwrap();
@@ -76,8 +85,9 @@ impl Daemon {
         std::fs::create_dir_all(&records).unwrap();
         let pass = Keys::new(&records).make_pass("test", now()).unwrap();
         let log = dir.join("heapward.log");
-        let process = launch(&config, &log);
-        let mut daemon = Daemon { site: Site { port, pass: Some(pass) }, process, config, log };
+        let process = launch(&config, &log, &environment);
+        let site = Site { port, pass: Some(pass) };
+        let mut daemon = Daemon { site, process, config, log, environment };
         daemon.wait();
         daemon
     }
@@ -92,7 +102,7 @@ impl Daemon {
 
     /// Starts it again with the same configuration and records, without waiting.
     pub fn start_again(&mut self) {
-        self.process = launch(&self.config, &self.log);
+        self.process = launch(&self.config, &self.log, &self.environment);
     }
 
     pub fn process(&mut self) -> &mut Process {
@@ -104,7 +114,7 @@ impl Daemon {
     }
 }
 
-fn launch(config: &Path, log: &Path) -> Process {
+fn launch(config: &Path, log: &Path, environment: &Environment) -> Process {
     // Where a test limits the size of files, a write beyond it is to be an error, as on a full card, and no signal.
     let mut command = Command::new("sh");
     command
@@ -113,6 +123,7 @@ fn launch(config: &Path, log: &Path) -> Process {
         .arg("run")
         .arg("--config")
         .arg(config)
+        .envs(environment.iter().map(|(name, value)| (name, value)))
         .env_remove("NOTIFY_SOCKET")
         .env_remove("CREDENTIALS_DIRECTORY");
     Process::start(&mut command, log, "tests/run builds it")

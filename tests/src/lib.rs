@@ -13,6 +13,7 @@
 pub mod broker;
 pub mod daemon;
 pub mod mail;
+pub mod mounts;
 pub mod process;
 pub mod publisher;
 pub mod receiver;

@@ -25,12 +25,18 @@ const IN_FLIGHT_MAX: u16 = 500;
 impl Publisher {
     /// Publishes number 0, 1, 2, ... with `QoS` 1, `per_second` of them.
     pub fn start(port: u16, per_second: u32, message: Numbered) -> Publisher {
+        Publisher::start_some(port, per_second, u64::MAX, message)
+    }
+
+    /// Publishes the numbers below `count`.
+    pub fn start_some(port: u16, per_second: u32, count: u64, message: Numbered) -> Publisher {
         let stop = Arc::new(AtomicBool::new(false));
         let acknowledged = Arc::new(AtomicU64::new(0));
         let (stops, counts) = (Arc::clone(&stop), Arc::clone(&acknowledged));
         let thread = std::thread::spawn(move || {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
-            runtime.block_on(publish(port, per_second, message, &stops, &counts))
+            let stream = Stream { per_second, count, message };
+            runtime.block_on(publish(port, stream, &stops, &counts))
         });
         Publisher { stop, acknowledged, thread }
     }
@@ -47,17 +53,18 @@ impl Publisher {
     }
 }
 
-async fn publish(
-    port: u16,
+/// What is published, how often, and up to which number.
+struct Stream {
     per_second: u32,
+    count: u64,
     message: Numbered,
-    stop: &Arc<AtomicBool>,
-    count: &AtomicU64,
-) -> Vec<u64> {
+}
+
+async fn publish(port: u16, stream: Stream, stop: &Arc<AtomicBool>, count: &AtomicU64) -> Vec<u64> {
     let mut options = MqttOptions::new(format!("publisher-{}", std::process::id()), "127.0.0.1", port);
     options.set_inflight(IN_FLIGHT_MAX).set_keep_alive(Duration::from_secs(5));
     let (client, mut events) = rumqttc::AsyncClient::new(options, 10);
-    let producer = tokio::spawn(produce(client, per_second, message, Arc::clone(stop)));
+    let producer = tokio::spawn(produce(client, stream, Arc::clone(stop)));
     // Packets go out in the order in which they were handed in; each gets its id when it does.
     let mut sent = 0_u64;
     let mut waiting: BTreeMap<u16, u64> = BTreeMap::new();
@@ -81,14 +88,15 @@ async fn publish(
     acknowledged
 }
 
-async fn produce(client: rumqttc::AsyncClient, per_second: u32, message: Numbered, stop: Arc<AtomicBool>) {
+async fn produce(client: rumqttc::AsyncClient, stream: Stream, stop: Arc<AtomicBool>) {
+    let Stream { per_second, count, message } = stream;
     let start = Instant::now();
     let mut tick = tokio::time::interval(Duration::from_millis(1));
     let mut number = 0_u64;
     while !stop.load(Ordering::Relaxed) {
         tick.tick().await;
         let due = u64::try_from(start.elapsed().as_millis()).unwrap() * u64::from(per_second) / 1_000;
-        while number < due {
+        while number < due.min(count) {
             let (topic, payload) = message(number);
             client.publish(topic, QoS::AtLeastOnce, false, payload).await.unwrap();
             number += 1;

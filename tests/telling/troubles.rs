@@ -1,112 +1,13 @@
 //! What ails the daemon itself is told once, and once when it is over; meanwhile no heartbeat goes out. The daemon is
 //! the whole one, in this process, on a clock that is moved.
 
-use std::sync::Arc;
 use std::time::Duration;
 
-use heapward::clock::ManualClock;
-use heapward::config::Config;
-use heapward::config::read::load;
-use heapward::run::{Daemon, Parts};
-use heapward::standards;
 use heapward_rules::units::Span;
 use heapward_tests::broker::Broker;
-use heapward_tests::receiver::Receiver;
-use tokio::net::TcpListener;
 
 use crate::NOW;
-
-struct Barn {
-    clock: Arc<ManualClock>,
-    receiver: Receiver,
-    daemon: Daemon,
-    _dir: tempfile::TempDir,
-}
-
-fn config(dir: &std::path::Path, way_in: &str, port: u16) -> Config {
-    let file = dir.join("heapward.toml");
-    let text = format!(
-        r#"
-[farm]
-name = "Quillback Farm"
-timezone = "America/New_York"
-
-[store]
-dir = "{dir}"
-
-[http]
-listen = "127.0.0.1:0"
-
-{way_in}
-
-[[probe]]
-id = "k1"
-topic = "heap/k1"
-every = "1m"
-value = ""
-unit = "F"
-
-[[channel]]
-name = "text"
-kind = "request"
-url = "http://127.0.0.1:{port}/text"
-body = "{{{{text}}}}"
-content_type = "text/plain"
-
-[[contact]]
-name = "Odile Marsh"
-addresses = {{ text = "+15550100" }}
-
-[heartbeat]
-url = "http://127.0.0.1:{port}/alive"
-every = "1m"
-"#,
-        dir = dir.join("records").display()
-    );
-    std::fs::write(&file, text).unwrap();
-    load(&file).unwrap_or_else(|problems| panic!("{problems}"))
-}
-
-impl Barn {
-    async fn start(way_in: &str) -> Barn {
-        heapward::telling::install_tls();
-        let dir = tempfile::tempdir().unwrap();
-        let receiver = Receiver::start();
-        // Half past nine: far from quiet hours.
-        let clock = Arc::new(ManualClock::new(NOW + Span::hours(3)));
-        let parts = Parts {
-            config: config(dir.path(), way_in, receiver.port),
-            standards: standards::built_in().unwrap(),
-            clock: clock.clone(),
-            http: TcpListener::bind("127.0.0.1:0").await.unwrap(),
-            endpoint: Some(TcpListener::bind("127.0.0.1:0").await.unwrap()),
-            terminal: || Box::new(std::io::sink()),
-        };
-        let daemon = Daemon::start(parts).await.unwrap();
-        Barn { clock, receiver, daemon, _dir: dir }
-    }
-
-    /// Lets time pass by the five seconds in which the daemon looks at itself.
-    async fn pass(&self, span: Span) {
-        for _ in 0..span.0 / 5_000 {
-            self.clock.advance(Span::seconds(5));
-            tokio::time::sleep(Duration::from_millis(4)).await;
-        }
-        // What goes over a socket needs real time.
-        tokio::time::sleep(Duration::from_millis(200)).await;
-    }
-
-    /// Heartbeats while a span passes.
-    async fn beats(&self, span: Span) -> usize {
-        let before = self.receiver.with("/alive").len();
-        self.pass(span).await;
-        self.receiver.with("/alive").len() - before
-    }
-
-    fn texts(&self) -> Vec<String> {
-        self.receiver.with("/text").into_iter().map(|request| request.body).collect()
-    }
-}
+use crate::barn::Barn;
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_clock_that_is_not_set_is_told_once_and_its_end_once() {

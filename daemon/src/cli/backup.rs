@@ -30,7 +30,7 @@ pub fn run(args: &BackupArgs) -> Outcome {
         "{to} holds a copy of {}, and it was checked. The configuration is beside it; secrets and passes are not.\n",
         dir.display()
     );
-    if let Err(error) = store::note_backup(dir, SystemClock::new(true).now()) {
+    if let Err(error) = store::note_copy(dir, SystemClock::new(true).now()) {
         let _ = writeln!(text, "The daily summary will not know of it: {}: {error}", dir.display());
     }
     print(&text)

@@ -25,7 +25,7 @@ pub fn in_words(path: &Path, config: &Config, clock: &dyn Clock) -> String {
     line(&mut text, "Standards", &or_none(&standards.join(", ")));
     line(&mut text, "Records", &config.store.dir.display().to_string());
     if let Some(backup) = &config.backup {
-        let BackupConfig { dir, at, keep } = backup;
+        let BackupConfig { dir, at, keep, .. } = backup;
         let copies =
             format!("{}, each night at {}, the last {keep} are kept", dir.display(), at.format("%H:%M"));
         line(&mut text, "Copies", &copies);

@@ -3,7 +3,6 @@
 
 use std::collections::BTreeSet;
 use std::io;
-use std::os::unix::fs::MetadataExt as _;
 use std::path::Path;
 
 use heapward_rules::units::{At, Span};
@@ -15,11 +14,11 @@ use super::client::{Client, Reach};
 use super::{Failure, Outcome, print, tried};
 use crate::clock::{Clock, SystemClock};
 use crate::config::Config;
-use crate::copies::Copies;
+use crate::copies::{Copies, on_same_disk};
 use crate::disk::free_bytes;
 use crate::limits::{BACKUP_OLD, BACKUP_TROUBLE, DISK_LOW_MB};
 use crate::model::time::local;
-use crate::store::last_backup;
+use crate::store::last_copy;
 
 /// Say what is wrong or unsafe, and what to do
 #[derive(Debug, clap::Args)]
@@ -45,7 +44,7 @@ pub fn run(args: &DoctorArgs) -> Outcome {
     machine(&config, &SystemClock::new(config.farm.hardware_clock), &mut wrong);
     let mut doubts = remarks(&config);
     // Where copies go by themselves, or none was ever made, that is said already.
-    if let (None, Some(last)) = (&config.backup, last_backup(&config.store.dir)) {
+    if let (None, Some(last)) = (&config.backup, last_copy(&config.store.dir)) {
         doubts.extend(unsaved(Some(last), SystemClock::new(true).now()));
     }
     match args.reach.reader().and_then(|client| ask(&client)) {
@@ -137,12 +136,18 @@ fn copies(config: &Config, now: At) -> Option<String> {
     if !copies.dir().is_dir() {
         return Some(format!("There is no folder {dir} for the nightly copy: is the stick in and mounted?"));
     }
-    let device = |dir: &Path| std::fs::metadata(dir).map(|about| about.dev()).ok();
-    if device(copies.dir()) == device(&config.store.dir) {
-        return Some(format!(
-            "The nightly copy in {dir} lies on the same card as the records and dies with it: mount a stick there, or \
-             name a folder on another disk."
-        ));
+    if on_same_disk(copies.dir(), &config.store.dir) {
+        return Some(if backup.same_disk {
+            format!(
+                "The nightly copy in {dir} lies on the same card as the records and dies with it: mount a stick \
+                 there, or name a folder on another disk."
+            )
+        } else {
+            format!(
+                "No nightly copy is made: {dir} lies on the same card as the records. Is the stick in and mounted? \
+                 Where a copy beside the records is wanted, write same_disk = true in [backup]."
+            )
+        });
     }
     match copies.newest() {
         None => {
@@ -209,6 +214,9 @@ fn channels_with(daemon: &Daemon, state: &str) -> BTreeSet<String> {
         .collect()
 }
 
+/// A device's clock that is off by so much is worth a word.
+const CLOCK_NOTED: Span = Span::minutes(2);
+
 fn probes(config: &Config, probes: &Value, wrong: &mut Vec<String>) {
     let measuring = config.probes.iter().filter(|probe| probe.mapping.availability.is_none());
     for probe in measuring {
@@ -231,6 +239,14 @@ fn probes(config: &Config, probes: &Value, wrong: &mut Vec<String>) {
         } else if of_probe.iter().all(|one| one["pile"].is_null()) {
             wrong.push(format!(
                 "The probe `{0}` reports but stands in no pile: heapward pile place PILE {0} SPOT.",
+                probe.id
+            ));
+        }
+        let behind = of_probe.iter().filter_map(|one| one["clock_behind_ms"].as_i64()).map(Span).next();
+        if let Some(behind) = behind.filter(|behind| behind.0.abs() >= CLOCK_NOTED.0) {
+            let (minutes, way) = (behind.0.abs() / 60_000, if behind.0 > 0 { "behind" } else { "ahead" });
+            wrong.push(format!(
+                "By its messages the clock of the probe `{}` is {minutes} min {way}, or it sends late: set its clock.",
                 probe.id
             ));
         }
@@ -285,10 +301,14 @@ mod tests {
     #[test]
     fn everything_that_is_wrong_is_said_with_what_to_do() {
         let probe = |id: &str, age_minutes: i64, pile: Value| json!({ "probe": id, "age_ms": age_minutes * 60_000, "time": "2026-05-02T00:00:00.000Z", "pile": pile });
+        let of_clock = |mut probe: Value, behind_ms: i64| {
+            probe["clock_behind_ms"] = json!(behind_ms);
+            probe
+        };
         let daemon = Daemon {
             about: json!({ "clock_trusted": false, "messages_in": { "connected": false, "source": "barn:1883" } }),
             probes: json!({ "items": [
-                probe("k1", 1, json!("2026-03")), probe("k2", 90, json!("2026-03")), probe("k3", 1, Value::Null),
+                of_clock(probe("k1", 1, json!("2026-03")), 47 * 60_000), probe("k2", 90, json!("2026-03")), probe("k3", 1, Value::Null),
             ] }),
             piles: json!({ "items": [{
                 "pile": "2026-03",
@@ -305,6 +325,7 @@ mod tests {
         let wanted = [
             "The daemon does not trust the clock",
             "barn:1883 is not reached",
+            "the clock of the probe `k1` is 47 min behind",
             "`k2` has been silent since 2026-05-02",
             "`k3` reports but stands in no pile",
             "Nothing was ever heard of the probe `k4`",
@@ -359,11 +380,14 @@ mod tests {
         assert_eq!(said(&config, At(0)), "");
         let dir = tempfile::tempdir().unwrap();
         config.store.dir = dir.path().to_owned();
-        let backup = |to: &Path| Some(BackupConfig { dir: to.to_owned(), at: BACKUP_AT, keep: 3 });
+        let backup =
+            |to: &Path| Some(BackupConfig { dir: to.to_owned(), at: BACKUP_AT, keep: 3, same_disk: false });
         config.backup = backup(Path::new("/nowhere"));
         assert!(said(&config, At(0)).contains("is the stick in"));
         config.backup = backup(dir.path());
-        assert!(said(&config, At(0)).contains("on the same card"));
+        assert!(said(&config, At(0)).contains("No nightly copy is made"));
+        config.backup.as_mut().unwrap().same_disk = true;
+        assert!(said(&config, At(0)).contains("on the same card as the records and dies with it"));
         // Another file system that every Linux has.
         let stick = tempfile::tempdir_in("/dev/shm").unwrap();
         config.backup = backup(stick.path());

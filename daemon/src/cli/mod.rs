@@ -29,6 +29,7 @@ pub mod season;
 pub mod send_test;
 pub mod store;
 mod tried;
+pub mod verify;
 pub mod water;
 
 use std::collections::BTreeMap;
@@ -91,7 +92,7 @@ pub enum Command {
     Import(import::ImportArgs),
     /// Plan a mix: what amounts come to, or how much of each to take; a card to build it by
     Mix(mix::MixArgs),
-    /// Plan the season: which piles have to be started when, for the beds that want compost
+    /// Plan the season: which piles have to be started when; without a plan, the seasons so far side by side
     Season(season::SeasonArgs),
     /// Dates of raw manure: from when on may be harvested, or until when it has to be worked in
     Harvest(harvest::HarvestArgs),
@@ -99,6 +100,8 @@ pub enum Command {
     Water(water::WaterArgs),
     /// What the store holds and how large it is; with `--check`, whether all of it is as it was sealed
     Store(store::StoreArgs),
+    /// Whether a record's folder, or the store, is as it was sealed; names the first day that is not
+    Verify(verify::VerifyArgs),
     /// Copy the store into a new folder, while the daemon goes on or not
     Backup(backup::BackupArgs),
     /// Put a copy of the store in place where no store is
@@ -174,6 +177,7 @@ pub fn run(command: Command) -> Outcome {
         Command::Harvest(args) => harvest::run(&args),
         Command::Water(args) => water::run(&args),
         Command::Store(args) => store::run(&args),
+        Command::Verify(args) => verify::run(&args),
         Command::Backup(args) => backup::run(&args),
         Command::Restore(args) => restore::run(&args),
         Command::Pile(args) => pile::run(&args),

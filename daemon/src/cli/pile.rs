@@ -290,8 +290,7 @@ pub fn run(args: &PileArgs) -> Outcome {
 /// An answer with its instants on the farm's clock; what is for programs comes from the API.
 fn here(reach: &Reach, mut answer: Value) -> Result<Value, Failure> {
     let about = reach.reader()?.get(&["v1", "about"], &[])?;
-    let zone = about.get("timezone").and_then(Value::as_str).and_then(|name| name.parse().ok());
-    show::on_the_clock_of(zone.unwrap_or(chrono_tz::UTC), &mut answer);
+    show::on_the_farm(&about, &mut answer);
     Ok(answer)
 }
 

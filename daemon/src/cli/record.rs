@@ -6,6 +6,7 @@ use super::copy::Copy;
 use super::{ConfigArg, Failure, Outcome, print, standards_of};
 use crate::record::facts::Surroundings;
 use crate::record::files;
+use crate::record::sealed::signature;
 
 #[derive(Clone, Debug, clap::Args)]
 pub struct RecordArgs {
@@ -19,6 +20,9 @@ pub struct RecordArgs {
     /// A store or a backup of one, in place of the configured one
     #[arg(long, value_name = "DIR")]
     store: Option<PathBuf>,
+    /// Sign the folder with this private key of yours, by ssh-keygen
+    #[arg(long, value_name = "KEY")]
+    sign_with: Option<PathBuf>,
 }
 
 /// Works on a copy of the store: the daemon may go on writing.
@@ -37,8 +41,18 @@ pub fn run(args: &RecordArgs) -> Outcome {
         return Err(Failure::failed(format!("there is no pile {} in {}: {known}", args.pile, dir.display())));
     };
     files::write(&facts, &reader, &args.out).map_err(|problem| Failure::failed(problem.to_string()))?;
+    let signed = match &args.sign_with {
+        None => "",
+        Some(key) => {
+            signature::sign(&args.out, key).map_err(|problem| {
+                let out = args.out.display();
+                Failure::failed(format!("the record is in {out}, but it could not be signed: {problem}"))
+            })?;
+            " It is signed."
+        }
+    };
     print(&format!(
-        "The record of pile {} is in {}; begin with record.html.\n",
+        "The record of pile {} is in {}; begin with record.html.{signed}\n",
         args.pile,
         args.out.display()
     ))

@@ -1,17 +1,22 @@
 //! `heapward season`: when which pile has to be started for which bed.
 
 use std::fmt::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use chrono::Datelike;
 use heapward_rules::recipe::dates::Date;
 
-use super::{Failure, Outcome, WRONG_USE, print};
+use super::copy::Copy;
+use super::{ConfigArg, Failure, Outcome, WRONG_USE, print, standards_of};
+use crate::after::seasons::{Piled, Season, seasons};
+use crate::after::uses;
 use crate::clock::{Clock, SystemClock};
 use crate::limits::SEASON_FILE_BYTES_MAX;
 use crate::model::time::utc;
+use crate::record::facts::Surroundings;
 use crate::season::plan::Plan;
 use crate::season::schedule::{Schedule, schedule};
+use crate::store::StoreError;
 
 const PLAN: &str = "\
 A plan:
@@ -33,36 +38,89 @@ A plan:
   depth_in = 1
   by = \"2026-07-01\"";
 
-/// Plan the season: which piles have to be started when, for the beds that want compost
+/// Plan the season: which piles have to be started when; without a plan, the seasons so far side by side
 #[derive(Debug, clap::Args)]
 #[command(after_help = PLAN)]
 pub struct SeasonArgs {
-    /// The plan
+    /// The plan [default: none, and the seasons so far are shown side by side]
     #[arg(value_name = "PLAN.toml")]
-    plan: PathBuf,
+    plan: Option<PathBuf>,
     /// The day on which it begins, such as 2026-03-01 [default: `from` of the plan, else today]
     #[arg(long, value_name = "DATE")]
     from: Option<String>,
+    #[command(flatten)]
+    config: ConfigArg,
+    /// For the seasons so far: a store or a backup of one, in place of the configured one
+    #[arg(long, value_name = "DIR")]
+    store: Option<PathBuf>,
 }
 
-/// Plans a season and prints it.
+/// Plans a season and prints it, or shows those that were.
 pub fn run(args: &SeasonArgs) -> Outcome {
+    match &args.plan {
+        Some(plan) => planned(plan, args.from.as_deref()),
+        None => so_far(args),
+    }
+}
+
+fn planned(path: &Path, from: Option<&str>) -> Outcome {
     let wrong = |text: String| Failure::new(WRONG_USE, text);
-    let file = args.plan.display();
-    let size =
-        std::fs::metadata(&args.plan).map_err(|error| wrong(format!("{file}: cannot be read ({error})")))?;
+    let file = path.display();
+    let size = std::fs::metadata(path).map_err(|error| wrong(format!("{file}: cannot be read ({error})")))?;
     if size.len() > SEASON_FILE_BYTES_MAX {
         return Err(wrong(format!("{file}: is longer than {SEASON_FILE_BYTES_MAX} bytes; this is no plan")));
     }
-    let text = std::fs::read_to_string(&args.plan)
-        .map_err(|error| wrong(format!("{file}: cannot be read ({error})")))?;
+    let text =
+        std::fs::read_to_string(path).map_err(|error| wrong(format!("{file}: cannot be read ({error})")))?;
     let today = today().ok_or_else(|| Failure::failed("the clock shows no date"))?;
     let mut plan = Plan::read(&text, today).map_err(|error| wrong(format!("{file}:\n{error}")))?;
-    if let Some(from) = &args.from {
+    if let Some(from) = from {
         plan.from = Date::parse(from)
             .ok_or_else(|| wrong(format!("--from {from}: write a date such as 2026-03-01")))?;
     }
     print(&in_words(&plan, &schedule(&plan)))
+}
+
+/// Works on a copy of the store: the daemon may go on writing.
+fn so_far(args: &SeasonArgs) -> Outcome {
+    let config = args.config.load()?;
+    let standards = standards_of(config.standards_dir.as_deref())?;
+    let zone = config.farm.timezone;
+    let (_copy, store) = Copy::open(args.store.as_deref().unwrap_or(&config.store.dir), zone, "season")?;
+    let (reader, surroundings) = (store.reader(), Surroundings::of(&config, &standards));
+    let failed = |error: StoreError| Failure::failed(error.to_string());
+    let mut judged = Vec::new();
+    for pile in reader.piles().map_err(failed)? {
+        if let Some(facts) = surroundings.gather(&reader, &pile.id).map_err(failed)? {
+            let uses = uses::of(&facts.record, &facts.entries, &facts.judgement, zone);
+            judged.push((facts.record, facts.judgement, uses));
+        }
+    }
+    let piled = judged.iter().map(|(record, judgement, uses)| Piled { record, judgement, uses });
+    print(&side_by_side(&seasons(piled, zone)))
+}
+
+fn side_by_side(seasons: &[Season]) -> String {
+    if seasons.is_empty() {
+        return "There is no pile yet; give a plan to plan a season: heapward season --help\n".to_owned();
+    }
+    let mut out =
+        "built in  piles  qualified  days to qualify (median)  used raw  yd3 built  yd3 used\n".to_owned();
+    for season in seasons {
+        let or_none = |figure: Option<f64>| figure.map_or("-".to_owned(), |figure| format!("{figure:.1}"));
+        let _ = writeln!(
+            out,
+            "{:<8}  {:>5}  {:>9}  {:>24}  {:>8}  {:>9}  {:>8.1}",
+            season.year,
+            season.piles,
+            season.qualified,
+            or_none(season.days_to_qualify),
+            season.used_raw,
+            or_none(season.built_yd3),
+            season.used_yd3
+        );
+    }
+    out
 }
 
 fn today() -> Option<Date> {

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::copy::Copy;
 use super::{ConfigArg, Failure, Outcome, print};
-use crate::store::{Check, Head, Sizes, StoreError};
+use crate::store::{Check, Head, Sizes, StoreError, TableSize};
 
 /// What the store holds and how large it is
 #[derive(Clone, Debug, clap::Args)]
@@ -52,6 +52,11 @@ fn sizes_in_words(dir: &Path, sizes: &Sizes) -> String {
     line("  of it free", megabytes(sizes.dead_bytes()));
     if let Some(bytes) = sizes.bytes_per_reading() {
         line("  for a reading", format!("{bytes:.2} bytes"));
+    }
+    for table in sizes.tables.iter().filter(|table| table.rows > 0) {
+        let TableSize { name, rows, bytes, stored_bytes } = table;
+        let (pages, filled) = (megabytes(*bytes), 100 * stored_bytes / bytes.max(&1));
+        line(&format!("  {name}"), format!("{pages} in pages, {filled} % filled, {rows} rows"));
     }
     line("side log", megabytes(sizes.side_log_bytes));
     line("record", megabytes(sizes.record_bytes));

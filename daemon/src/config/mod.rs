@@ -69,6 +69,8 @@ pub struct BackupConfig {
     pub at: NaiveTime,
     /// Copies that are kept; the oldest goes when a new one is made.
     pub keep: u16,
+    /// The copies may lie on the same disk as the records.
+    pub same_disk: bool,
 }
 
 #[derive(Clone, Debug)]

@@ -193,6 +193,7 @@ fn read_backup(section: &Section<'_, '_>, records: &Path, secrets: &Secrets) -> 
         dir: secrets.path(&section.need::<PathBuf>("dir")),
         at: section.or("at", BACKUP_AT),
         keep: section.or("keep", BACKUPS_KEPT),
+        same_disk: section.or("same_disk", false),
     };
     if backup.dir.starts_with(records) {
         let what = "lies among the records themselves; name a folder on another card or stick";

@@ -22,7 +22,7 @@ fn barn() -> Barn {
     fs::create_dir_all(&stick).unwrap();
     let text = format!(
         "standards_dir = \"own\"\n[farm]\nname = \"Quillback Farm\"\ntimezone = \"America/New_York\"\n\
-         [endpoint]\nlisten = \"127.0.0.1:1883\"\n[store]\ndir = \"{}\"\n[backup]\ndir = \"stick\"\nkeep = 3\n",
+         [endpoint]\nlisten = \"127.0.0.1:1883\"\n[store]\ndir = \"{}\"\n[backup]\ndir = \"stick\"\nkeep = 3\nsame_disk = true\n",
         records.display()
     );
     let own = dir.path().join("own");
@@ -70,6 +70,14 @@ fn a_copy_a_night_of_which_the_newest_are_kept() {
     barn.make(NIGHT + Span::days(4) + Span::hours(1)).unwrap();
     assert_eq!(barn.names(), kept);
     assert_eq!(barn.copies.newest(), Some(NIGHT + Span::days(4) + Span::hours(1)));
+    // What summary and doctor say is noted with the store, as for a copy by hand: a stick may be pulled out.
+    fs::remove_dir_all(barn.copies.dir()).unwrap();
+    let records = barn.dir.path().join("records");
+    assert_eq!(store::last_copy(&records), Some(NIGHT + Span::days(4) + Span::hours(1)));
+    assert!(barn.make(NIGHT + Span::days(5)).is_err());
+    assert_eq!(store::last_copy(&records), Some(NIGHT + Span::days(4) + Span::hours(1)));
+    note_copy(&records, NIGHT + Span::days(6)).unwrap();
+    assert_eq!(store::last_copy(&records), Some(NIGHT + Span::days(6)));
 }
 
 #[test]
@@ -83,6 +91,17 @@ fn a_copy_is_a_store_with_its_configuration_and_no_secret() {
     store::restore(&copy, &options).unwrap();
     let (store, _) = Store::open(&options).unwrap();
     assert_eq!(store.reader().document("a").unwrap().as_deref(), Some(b"b".as_slice()));
+}
+
+/// A stick that is not mounted leaves its empty folder on the card, which is not to be filled.
+#[test]
+fn no_copy_goes_where_the_records_lie_unless_it_is_wanted_there() {
+    let mut barn = barn();
+    barn.copies.same_disk = false;
+    let error = barn.make(NIGHT).unwrap_err();
+    assert!(matches!(&error, CopyError::SameDisk(_)), "{error}");
+    assert!(error.to_string().contains("is the stick in and mounted? "), "{error}");
+    assert_eq!(barn.names(), [""; 0]);
 }
 
 #[test]

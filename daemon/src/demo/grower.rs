@@ -206,6 +206,7 @@ mod tests {
             kind: kind.to_owned(),
             level: level.to_owned(),
             spot: Some("core".to_owned()),
+            read_spot: None,
             probe: None,
             opened_ms: BEGINS.0,
             closed_ms: None,

@@ -47,6 +47,15 @@ pub(super) async fn guard(State(house): State<Arc<House>>, request: Request, nex
     response
 }
 
+/// The last part alone, for answers that need no house.
+pub(super) async fn fenced(request: Request, next: Next) -> Response {
+    let api = is_for_scripts(request.uri().path());
+    let response = next.run(request).await;
+    let mut response = if api { response } else { on_a_page(response) };
+    fence(response.headers_mut(), api);
+    response
+}
+
 fn admit(house: &House, request: &Request) -> Result<(), Problem> {
     let Some(peer) = request.extensions().get::<Peer>() else {
         return Err(Problem::new(StatusCode::INTERNAL_SERVER_ERROR, "the connection is not known"));

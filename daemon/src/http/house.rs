@@ -16,6 +16,7 @@ use super::access::pace::Pace;
 use super::entering;
 use super::guard::Hosts;
 use super::problem::Problem;
+use super::words::Style;
 use crate::clock::SharedClock;
 use crate::config::Config;
 use crate::ingest::book::Book;
@@ -25,7 +26,7 @@ use crate::mix::table::{self, Table};
 use crate::model::entry::{Entry, NewEntry};
 use crate::model::pile::{PileRecord, PlacementRecord};
 use crate::model::recipe::RecipeRecord;
-use crate::recorder::{Handle, PileView, Refusal};
+use crate::recorder::{Handle, PileView, Refusal, StoreTrouble};
 use crate::store::{Reader, StoreError};
 
 /// What the pages need of the rest of the daemon.
@@ -161,10 +162,29 @@ impl House {
         let reader = self.app.reader.clone();
         let answer = tokio::task::spawn_blocking(move || ask(&reader)).await;
         let answer = answer.map_err(|error| StoreError::GivenUp(error.to_string())).flatten();
-        answer.map_err(|error| {
-            tracing::error!(%error, "the store could not answer");
-            Problem::unavailable("the store can't answer at the moment; try again in a minute")
+        answer.map_err(|error| match (self.app.handle.store_trouble(), error) {
+            (Some(trouble), _) => Problem::unavailable(self.in_words(&trouble)),
+            // That it is closed was said when that began; each look at a page need not say it again.
+            (None, StoreError::Closed) => Problem::unavailable(StoreError::Closed.to_string()),
+            (None, error) => {
+                tracing::error!(%error, "the store could not answer");
+                Problem::unavailable("the store can't answer at the moment; try again in a minute")
+            }
         })
+    }
+
+    /// Why readings can't be kept at the moment, as a sentence; nothing while all is well.
+    pub(super) fn store_trouble(&self) -> Option<String> {
+        Some(self.in_words(&self.app.handle.store_trouble()?))
+    }
+
+    fn in_words(&self, trouble: &StoreTrouble) -> String {
+        let since = Style::of(&self.app.config).when(trouble.since);
+        format!(
+            "readings can't be kept since {since}: {}. Free space or change the card; what is not kept is not \
+             acknowledged, and goes on by itself when there is room",
+            trouble.reason.trim_end_matches('.')
+        )
     }
 
     /// Starts a pile after looking at what it says of itself.

@@ -41,7 +41,7 @@
 //! | POST `/forget` | f | takes the phone's pass away |
 //! | GET `/style.css` | - | the style sheet |
 //! | GET `/live.js` | - | keeps an open page current |
-//! | GET `/healthz` | - | 200 while the recorder and the store answer, else 503 |
+//! | GET `/healthz` | - | 200 while the store answers and takes readings, else 503 |
 //! | GET `/metrics` | r | counters as Prometheus text |
 //! | GET `/v1/openapi.json` | - | the description of the API |
 //! | GET `/v1/about` | r | version, clock, store, messages in and out |
@@ -101,6 +101,16 @@ pub async fn serve(listener: TcpListener, app: App, shutdown: impl Future<Output
     let (stopping, stops) = watch::channel(false);
     let router = routes::router(House::new(app, stops));
     server::run(listener, router, stopping, shutdown).await;
+}
+
+/// Answers every request with one sentence, while there is nothing else to show: 503 and when to ask again.
+pub async fn serve_notice(
+    listener: TcpListener,
+    sentence: String,
+    shutdown: impl Future<Output = ()> + Send,
+) {
+    let (stopping, _) = watch::channel(false);
+    server::run(listener, routes::notice(sentence), stopping, shutdown).await;
 }
 
 #[cfg(test)]

@@ -6,7 +6,7 @@ use axum::Router;
 use axum::extract::DefaultBodyLimit;
 use axum::http::{Method, StatusCode};
 use axum::middleware::{from_fn, from_fn_with_state};
-use axum::routing::MethodRouter;
+use axum::routing::{MethodRouter, get};
 use tower_http::compression::CompressionLayer;
 use tower_http::limit::RequestBodyLimitLayer;
 
@@ -47,6 +47,15 @@ pub(super) fn router(house: Arc<House>) -> Router {
         .layer(from_fn_with_state(Arc::clone(&house), guard::guard))
         .layer(CompressionLayer::new())
         .with_state(house)
+}
+
+/// One sentence for whatever is asked, with the style sheet of the pages.
+pub(super) fn notice(sentence: String) -> Router {
+    Router::new()
+        .route("/style.css", get(pages::style))
+        .fallback(async move || Problem::unavailable(sentence.clone()))
+        .layer(RequestBodyLimitLayer::new(HTTP_BODY_BYTES_MAX))
+        .layer(from_fn(guard::fenced))
 }
 
 #[cfg(test)]

@@ -36,9 +36,9 @@ impl Held {
         self.waiting.push_back(message);
     }
 
-    /// No more messages are taken in then: their senders keep them.
-    pub fn is_full(&self) -> bool {
-        self.waiting.len() >= HELD_MAX
+    /// How many more may wait. When there is no room none is taken in: their senders keep them.
+    pub fn room(&self) -> usize {
+        HELD_MAX.saturating_sub(self.waiting.len())
     }
 
     /// A message that waits here already was delivered again: it keeps its arrival, and the new delivery is the one

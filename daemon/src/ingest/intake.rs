@@ -25,7 +25,9 @@ use super::status::Board;
 use super::time_of::OwnTime;
 use super::trust::{ClockWatch, Trust};
 use crate::clock::SharedClock;
-use crate::limits::{ARRIVALS_REMEMBERED, HELD_LOOK_MILLIS, REFUSAL_LINES_PAUSE};
+use crate::limits::{
+    ARRIVALS_REMEMBERED, ARRIVALS_TOGETHER_MAX, HELD_LOOK_MILLIS, LOT_READINGS_MAX, REFUSAL_LINES_PAUSE,
+};
 use crate::model::reading::{DatedBy, DatedReading};
 use crate::recorder::{Ack, Handle};
 
@@ -59,8 +61,25 @@ pub struct Intake {
     probes: BTreeMap<ProbeId, ProbeMemory>,
     backlog: Backlog,
     held: Held,
+    /// Dated, and not handed in yet.
+    lot: Lot,
     /// Monotonic time of the last line in the log, by reason.
     lines: BTreeMap<Reason, Span>,
+}
+
+/// Readings of messages that came together, with the acknowledgements of the messages.
+#[derive(Default)]
+struct Lot {
+    readings: Vec<DatedReading>,
+    acks: Vec<Ack>,
+}
+
+/// What the clock says when messages are looked at.
+#[derive(Clone, Copy)]
+struct Look {
+    now: At,
+    monotonic: Span,
+    trust: Trust,
 }
 
 struct ProbeMemory {
@@ -97,6 +116,7 @@ impl Intake {
             probes: BTreeMap::new(),
             backlog: Backlog::default(),
             held: Held::default(),
+            lot: Lot::default(),
             lines: BTreeMap::new(),
         }
     }
@@ -106,20 +126,32 @@ impl Intake {
         let pause = Duration::from_millis(HELD_LOOK_MILLIS);
         let mut look = tokio::time::interval(pause);
         look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        let mut together = Vec::with_capacity(ARRIVALS_TOGETHER_MAX);
         loop {
             let is_waiting = self.backlog.is_busy() || !self.held.is_empty();
+            let room = self.held.room().min(ARRIVALS_TOGETHER_MAX);
             tokio::select! {
-                arrival = arrivals.recv(), if !self.held.is_full() => match arrival {
-                    Some(arrival) => self.take(arrival).await,
-                    None => return,
-                },
+                count = arrivals.recv_many(&mut together, room), if room > 0 => {
+                    if count == 0 {
+                        return;
+                    }
+                    self.take_all(&mut together).await;
+                }
                 _ = look.tick(), if is_waiting => self.look_after().await,
             }
         }
     }
 
-    async fn take(&mut self, arrival: Arrival) {
+    /// Messages that came together; the clock is looked at once for all.
+    async fn take_all(&mut self, together: &mut Vec<Arrival>) {
         let (now, monotonic, trust) = self.watch.look(self.clock.as_ref());
+        for arrival in together.drain(..) {
+            self.take(arrival, Look { now, monotonic, trust }).await;
+        }
+        self.hand_over().await;
+    }
+
+    async fn take(&mut self, arrival: Arrival, Look { now, monotonic, trust }: Look) {
         let freshness = self.freshness(&arrival.way);
         let samples = self.read(&arrival, freshness, now, trust);
         if samples.is_empty() {
@@ -205,13 +237,13 @@ impl Intake {
     /// Dates what can be dated and hands it to the recorder.
     async fn hand_in(&mut self, Dateable { now, monotonic, message }: Dateable) {
         let moment = Moment { now, arrived: now - (monotonic - message.arrived) };
-        let mut readings = Vec::with_capacity(message.samples.len());
+        let before = self.lot.readings.len();
         let (mut parked, mut refused) = (Vec::new(), Vec::new());
         for (mapping, sample) in message.samples {
             match self.date(&mapping, &sample, message.freshness, moment, monotonic) {
                 Dating::At(at, dated_by) => {
                     self.watch.committed(at, now);
-                    readings.push(DatedReading {
+                    self.lot.readings.push(DatedReading {
                         probe: mapping.probe.clone(),
                         quantity: sample.quantity,
                         unit: sample.unit,
@@ -232,14 +264,13 @@ impl Intake {
             let said = format!("{} ({:?})", sample.value, sample.time);
             self.refuse(&message.topic, reason, said.as_bytes());
         }
-        if readings.is_empty() && parked.is_empty() {
-            return (message.ack)(true);
+        let has_readings = self.lot.readings.len() > before;
+        if parked.is_empty() {
+            return if has_readings { self.put_in(message.ack).await } else { (message.ack)(true) };
         }
-        let parts = usize::from(!readings.is_empty()) + parked.len();
-        let mut acks = shared(message.ack, parts);
-        if let Some(ack) = acks.next_if(|_| !readings.is_empty()) {
-            // An error means that the recorder has stopped: nothing is acknowledged any more, senders keep it.
-            let _ = self.recorder.readings(readings, ack).await;
+        let mut acks = shared(message.ack, usize::from(has_readings) + parked.len());
+        if let Some(ack) = acks.next_if(|_| has_readings) {
+            self.put_in(ack).await;
         }
         for (sample, ack) in parked.into_iter().zip(acks) {
             let former = self.backlog.park(sample, &message.topic, message.arrived, ack, Instant::now());
@@ -247,6 +278,23 @@ impl Intake {
                 self.refuse(&topic, Reason::Undated, sample.value.to_string().as_bytes());
                 ack(true);
             }
+        }
+    }
+
+    /// The readings of a message are in the lot: its acknowledgement belongs to them.
+    async fn put_in(&mut self, ack: Ack) {
+        self.lot.acks.push(ack);
+        if self.lot.readings.len() >= LOT_READINGS_MAX || self.lot.acks.len() >= ARRIVALS_TOGETHER_MAX {
+            self.hand_over().await;
+        }
+    }
+
+    /// Hands the lot to the recorder.
+    async fn hand_over(&mut self) {
+        if !self.lot.acks.is_empty() {
+            let Lot { readings, acks } = std::mem::take(&mut self.lot);
+            // An error means that the recorder has stopped: nothing is acknowledged any more, senders keep it.
+            let _ = self.recorder.readings_of(readings, acks).await;
         }
     }
 
@@ -324,6 +372,7 @@ impl Intake {
             let message = Undated { topic, samples, freshness: Freshness::Live, arrived, ack, delivery: 0 };
             self.hand_in(Dateable { now, monotonic, message }).await;
         }
+        self.hand_over().await;
     }
 }
 
@@ -363,9 +412,6 @@ impl ProbeMemory {
 
 /// One acknowledgement for several parts of a message: good when all are kept, refused if one is not.
 fn shared(ack: Ack, parts: usize) -> std::iter::Peekable<std::vec::IntoIter<Ack>> {
-    if parts == 1 {
-        return vec![ack].into_iter().peekable();
-    }
     let common = Arc::new((AtomicUsize::new(parts), AtomicBool::new(true), Mutex::new(Some(ack))));
     let part = |_| {
         let common = Arc::clone(&common);

@@ -23,6 +23,9 @@ pub enum Json<'a> {
     Object(Vec<(Cow<'a, str>, Json<'a>)>),
 }
 
+/// Up to so many keys are compared each with each.
+const FEW_KEYS: usize = 8;
+
 /// What one message may still use up, and why it was refused.
 struct Budget {
     values_left: Cell<usize>,
@@ -157,13 +160,21 @@ impl<'de> Visitor<'de> for Seed<'_> {
         while let Some(Key(key)) = members.next_key()? {
             object.push((key, members.next_value_seed(self.deeper()?)?));
         }
-        let mut keys: Vec<&str> = object.iter().map(|(key, _)| key.as_ref()).collect();
-        keys.sort_unstable();
-        if keys.windows(2).any(|pair| matches!(pair, [a, b] if a == b)) {
-            return Err(self.refuse(Reason::KeyTwice));
-        }
-        Ok(Json::Object(object))
+        if has_key_twice(&object) { Err(self.refuse(Reason::KeyTwice)) } else { Ok(Json::Object(object)) }
     }
+}
+
+fn has_key_twice(object: &[(Cow<'_, str>, Json<'_>)]) -> bool {
+    // Most messages have a handful of fields; comparing each with each takes no memory.
+    if object.len() <= FEW_KEYS {
+        let twice = |(n, (key, _)): (usize, &(Cow<'_, str>, Json<'_>))| {
+            object.iter().take(n).any(|(other, _)| other == key)
+        };
+        return object.iter().enumerate().any(twice);
+    }
+    let mut keys: Vec<&str> = object.iter().map(|(key, _)| key.as_ref()).collect();
+    keys.sort_unstable();
+    keys.windows(2).any(|pair| matches!(pair, [a, b] if a == b))
 }
 
 #[derive(serde::Deserialize)]
@@ -185,6 +196,9 @@ mod tests {
             (wide(JSON_VALUES_MAX), Some(Reason::TooManyValues)),
             (r#"{"a":1,"b":2,"a":1}"#.to_owned(), Some(Reason::KeyTwice)),
             (r#"{"a":1,"\u0061":1}"#.to_owned(), Some(Reason::KeyTwice)),
+            (r#"{"a":1,"b":2,"c":3,"d":4,"e":5,"f":6,"g":7,"h":8}"#.to_owned(), None),
+            (r#"{"a":1,"b":2,"c":3,"d":4,"e":5,"f":6,"g":7,"g":8}"#.to_owned(), Some(Reason::KeyTwice)),
+            (r#"{"a":1,"b":2,"c":3,"d":4,"e":5,"f":6,"g":7,"h":8,"a":9}"#.to_owned(), Some(Reason::KeyTwice)),
             (r#"{"t":NaN}"#.to_owned(), Some(Reason::NanInJson)),
             (r#"{"t":-Infinity,"u":1}"#.to_owned(), Some(Reason::NanInJson)),
             ("{\n \"a\":1,\n \"t\": nan}".to_owned(), Some(Reason::NanInJson)),

@@ -185,6 +185,12 @@ impl IngestHandle {
         self.board.lock().unassigned(topic, payload.as_bytes(), false, now);
     }
 
+    /// For tests of pages: what a probe's messages said beside its readings.
+    #[cfg(test)]
+    pub(crate) fn hear_of(&self, probe: &str, said: status::ProbeStatus) {
+        self.board.lock().status.probes.insert(heapward_rules::ids::ProbeId::new(probe), said);
+    }
+
     /// Takes another set of probes into use, without a restart. On a mistake the former set stays.
     pub fn set_probes(&self, probes: &[ProbeConfig]) -> Result<(), MappingProblem> {
         let router = Arc::new(Router::new(probes)?);

@@ -248,8 +248,13 @@ pub(super) fn usual_interval(mean: Span) -> Option<Span> {
     usual.map(|seconds| Span::seconds(*seconds))
 }
 
-/// At most `max` bytes of a payload as text; control characters become spaces.
+/// At most `max` bytes of a payload as text; what a terminal would obey, what begins a line, and what turns the reading
+/// direction becomes a space.
 pub fn printable(payload: &[u8], max: usize) -> String {
     let cut = payload.get(..max).unwrap_or(payload);
-    String::from_utf8_lossy(cut).chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+    let is_obeyed = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+    };
+    String::from_utf8_lossy(cut).chars().map(|c| if is_obeyed(c) { ' ' } else { c }).collect()
 }

@@ -39,11 +39,15 @@ pub struct Incident {
     /// `note`, `act`, `urgent` or `danger`: the worst so far.
     pub level: String,
     pub spot: Option<String>,
+    /// The spot of the newest temperature in the figures, where any may be it: the hottest of an overheating.
+    #[serde(default)]
+    pub read_spot: Option<String>,
     pub probe: Option<String>,
     pub opened_ms: i64,
     pub closed_ms: Option<i64>,
     pub stage: Stage,
-    /// The worst figures so far, by name with their unit: `worst_c`, `counted_ms`, ...
+    /// By name with their unit: what decided (`temperature_c`, ...), the worst so far (`worst_c`), and while it is open
+    /// the newest (`now_c` at `now_ms`, `counted_ms`).
     pub figures: std::collections::BTreeMap<String, f64>,
     pub tellings: Vec<Telling>,
     #[serde(default)]

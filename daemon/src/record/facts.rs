@@ -11,9 +11,10 @@ use heapward_rules::units::{At, Celsius, Span};
 use heapward_rules::verdict::{Class, Judgement};
 
 use super::evidence::{Evidence, Gathering};
+use super::sealed::Sealed;
 use crate::config::{Config, DisplayUnit};
-use crate::limits::RECORD_INCIDENTS_MAX;
-use crate::model::entry::Entry;
+use crate::limits::{RECORD_INCIDENTS_MAX, RECORD_LOG_SLICE};
+use crate::model::entry::{Entry, Event};
 use crate::model::incident::Incident;
 use crate::model::pile::PileRecord;
 use crate::recorder::history::StoredHistory;
@@ -41,6 +42,7 @@ pub struct Facts {
     /// Oldest first.
     pub incidents: Vec<Incident>,
     pub evidence: Evidence,
+    pub sealed: Sealed,
     /// First and last instant of which there is anything: readings that were judged, and entries.
     pub from: At,
     pub to: At,
@@ -105,9 +107,13 @@ impl<'a> Surroundings<'a> {
         let mut incidents = reader.incidents(&filter, None, RECORD_INCIDENTS_MAX)?;
         incidents.reverse();
         let entered = entries.iter().map(|entry| At(entry.entry.at_ms)).max();
+        let mut entries = entries;
+        entries.extend(of_the_records(reader, pile.built)?);
+        entries.sort_by_key(|entry| entry.seq);
         Ok(Some(Facts {
             farm: self.farm.clone(),
             evidence: gathering.finish(),
+            sealed: Sealed::of(reader, &record, &entries)?,
             from: pile.built,
             to: entered.into_iter().chain([last]).max().unwrap_or(last),
             record,
@@ -117,6 +123,24 @@ impl<'a> Surroundings<'a> {
             entries,
             incidents,
         }))
+    }
+}
+
+/// What happened to the records as a whole since an instant: where they were damaged or interrupted, every pile says so.
+fn of_the_records(reader: &Reader, from: At) -> Result<Vec<Entry>, StoreError> {
+    let mut found = Vec::new();
+    let mut after = 0;
+    loop {
+        let slice = reader.entries(None, after, RECORD_LOG_SLICE)?;
+        let Some(last) = slice.last() else { return Ok(found) };
+        after = last.seq;
+        let is_one = |entry: &Entry| {
+            entry.entry.pile.is_none()
+                && entry.entry.at_ms >= from.0
+                && entry.entry.by == "heapward"
+                && matches!(entry.entry.event, Event::RecordEvent { .. })
+        };
+        found.extend(slice.into_iter().filter(is_one));
     }
 }
 

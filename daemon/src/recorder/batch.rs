@@ -4,7 +4,9 @@ use heapward_rules::reading::{Quantity, reported_c};
 use heapward_rules::units::{Celsius, Span};
 
 use super::handle::Ack;
-use crate::limits::{COMMIT_READINGS_MAX, COMMIT_UNACKNOWLEDGED, WAITING_READINGS_MAX};
+use crate::limits::{
+    COMMIT_AT_ONCE, COMMIT_GATHER_WITHIN, COMMIT_READINGS_MAX, COMMIT_UNACKNOWLEDGED, WAITING_READINGS_MAX,
+};
 use crate::model::reading::DatedReading;
 
 /// Above this a reading is committed at once.
@@ -23,16 +25,18 @@ pub struct Batch {
 // === impl Batch ===
 
 impl Batch {
-    /// Takes the readings of a message. When too many wait it is not taken: the sender keeps it and repeats.
-    pub fn take(&mut self, readings: Vec<DatedReading>, ack: Ack, now: Span) {
+    /// Takes the readings of messages. When too many wait they are not taken: the senders keep and repeat them.
+    pub fn take(&mut self, readings: Vec<DatedReading>, acks: Vec<Ack>, now: Span) {
         if self.readings.len() + readings.len() > WAITING_READINGS_MAX {
-            ack(false);
+            for ack in acks {
+                ack(false);
+            }
             return;
         }
         self.since.get_or_insert(now);
         self.urgent |= readings.iter().any(is_urgent);
         self.readings.extend(readings);
-        self.acks.push(ack);
+        self.acks.extend(acks);
     }
 
     pub fn is_empty(&self) -> bool {
@@ -52,6 +56,15 @@ impl Batch {
                 || self.wait(now, commit_every) == Span::ZERO)
     }
 
+    /// Whether a moment's wait for more is worth it. In a stream of messages each commit costs the card and the processor
+    /// the same, whatever is in it; a thousandth of a second is nothing to anybody.
+    pub fn is_worth_a_wait(&self, since_last_commit: Span) -> bool {
+        !self.is_empty()
+            && !self.urgent
+            && self.acks.len() < COMMIT_AT_ONCE
+            && since_last_commit < COMMIT_GATHER_WITHIN
+    }
+
     /// How long it may still wait.
     pub fn wait(&self, now: Span, commit_every: Span) -> Span {
         self.since.map_or(commit_every, |since| (since + commit_every - now).max(Span::ZERO))
@@ -62,17 +75,15 @@ impl Batch {
         for ack in self.acks.drain(..) {
             ack(true);
         }
-        self.since = None;
-        self.urgent = false;
-        std::mem::take(&mut self.readings)
+        std::mem::take(self).readings
     }
 
-    /// Heapward stops with readings that could not be kept: the senders keep them.
+    /// The readings could not be kept: the senders keep them.
     pub fn refuse(&mut self) {
         for ack in self.acks.drain(..) {
             ack(false);
         }
-        self.readings.clear();
+        *self = Batch::default();
     }
 }
 

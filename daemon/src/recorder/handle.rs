@@ -38,9 +38,10 @@ pub enum Refusal {
 
 /// What the recorder does, one after the other.
 pub enum Command {
+    /// Readings of one or several messages, kept together or not at all, with the messages' acknowledgements.
     Readings {
         readings: Vec<DatedReading>,
-        ack: Ack,
+        acks: Vec<Ack>,
     },
     StartPile {
         pile: PileRecord,
@@ -120,11 +121,19 @@ pub struct PileView {
     pub after: After,
 }
 
+/// Since when readings can't be kept, and what the card said.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StoreTrouble {
+    pub since: At,
+    pub reason: String,
+}
+
 /// The recorder as others see it.
 #[derive(Clone)]
 pub struct Handle {
-    commands: mpsc::Sender<Command>,
+    pub(super) commands: mpsc::Sender<Command>,
     views: Arc<RwLock<BTreeMap<String, Arc<PileView>>>>,
+    store_trouble: Arc<RwLock<Option<StoreTrouble>>>,
 }
 
 // === impl Handle ===
@@ -133,12 +142,17 @@ impl Handle {
     /// A handle and the receiving end for the recorder.
     pub fn new(queue_length: usize) -> (Handle, mpsc::Receiver<Command>) {
         let (commands, receiver) = mpsc::channel(queue_length);
-        (Handle { commands, views: Arc::default() }, receiver)
+        (Handle { commands, views: Arc::default(), store_trouble: Arc::default() }, receiver)
     }
 
     /// Hands in the readings of one message. Waits while the queue is full: that is the back-pressure.
     pub async fn readings(&self, readings: Vec<DatedReading>, ack: Ack) -> Result<(), Refusal> {
-        self.commands.send(Command::Readings { readings, ack }).await.map_err(|_| stopped())
+        self.readings_of(readings, vec![ack]).await
+    }
+
+    /// The same for several messages together.
+    pub async fn readings_of(&self, readings: Vec<DatedReading>, acks: Vec<Ack>) -> Result<(), Refusal> {
+        self.commands.send(Command::Readings { readings, acks }).await.map_err(|_| stopped())
     }
 
     pub async fn start_pile(&self, pile: PileRecord, by: String) -> Result<PileRecord, Refusal> {
@@ -210,6 +224,18 @@ impl Handle {
 
     pub fn view(&self, pile: &str) -> Option<Arc<PileView>> {
         self.views.read().ok().and_then(|views| views.get(pile).cloned())
+    }
+
+    /// What keeps readings from being kept, while it lasts.
+    pub fn store_trouble(&self) -> Option<StoreTrouble> {
+        self.store_trouble.read().ok()?.clone()
+    }
+
+    /// For the recorder: the store fails, or works again.
+    pub fn show_store_trouble(&self, trouble: Option<StoreTrouble>) {
+        if let Ok(mut shown) = self.store_trouble.write() {
+            *shown = trouble;
+        }
     }
 
     /// For the recorder: shows a new judgement to everybody.

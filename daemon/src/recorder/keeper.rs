@@ -6,6 +6,7 @@ use std::time::Duration;
 use heapward_rules::units::{At, Span};
 use tracing::{debug, error, info};
 
+use super::handle::StoreTrouble;
 use crate::clock::SharedClock;
 use crate::limits::{REOPEN_PAUSE_FIRST, REOPEN_PAUSE_MAX};
 use crate::store::{OpenReport, Reader, Store, StoreError, StoreOptions};
@@ -18,7 +19,9 @@ pub struct Keeper {
     clock: SharedClock,
     /// After a failure: monotonic time of the next try, and the pause after that.
     retry: Option<(Span, Span)>,
-    failing_since: Option<At>,
+    failing: Option<StoreTrouble>,
+    /// It is the database that fails; readings alone go into the side log, whose room is taken already.
+    only_readings_fit: bool,
 }
 
 // === impl Keeper ===
@@ -29,7 +32,15 @@ impl Keeper {
     pub fn open(options: StoreOptions, clock: SharedClock) -> Result<(Keeper, OpenReport), StoreError> {
         let reader = Reader::new();
         let (store, report) = Store::open_or_set_aside(&options, &reader, clock.now())?;
-        let keeper = Keeper { options, reader, store: Some(store), clock, retry: None, failing_since: None };
+        let keeper = Keeper {
+            options,
+            reader,
+            store: Some(store),
+            clock,
+            retry: None,
+            failing: None,
+            only_readings_fit: false,
+        };
         Ok((keeper, report))
     }
 
@@ -39,7 +50,21 @@ impl Keeper {
 
     /// Since when the store cannot be written, if so.
     pub fn failing_since(&self) -> Option<At> {
-        self.failing_since
+        self.failing.as_ref().map(|trouble| trouble.since)
+    }
+
+    /// The same with what was said first: later tries only find the store closed.
+    pub fn failing(&self) -> Option<&StoreTrouble> {
+        self.failing.as_ref()
+    }
+
+    /// Keeps readings. On a full card that may go well for hours while nothing else does, so it is no proof that the
+    /// store works again, unless readings were what failed.
+    pub fn keep<T>(
+        &mut self,
+        work: impl FnOnce(&mut Store) -> Result<T, StoreError>,
+    ) -> Result<T, StoreError> {
+        self.attempt(work, true)
     }
 
     /// Does something with the store. An error that needs it drops the store, which is opened again later.
@@ -47,11 +72,23 @@ impl Keeper {
         &mut self,
         work: impl FnOnce(&mut Store) -> Result<T, StoreError>,
     ) -> Result<T, StoreError> {
+        self.attempt(work, false)
+    }
+
+    fn attempt<T>(
+        &mut self,
+        work: impl FnOnce(&mut Store) -> Result<T, StoreError>,
+        of_readings: bool,
+    ) -> Result<T, StoreError> {
         self.reopen_if_due();
         let store = self.store.as_mut().ok_or(StoreError::Closed)?;
         let done = work(store);
         match &done {
-            Err(problem) if problem.must_reopen() => self.drop_store(problem),
+            Err(problem) if problem.must_reopen() => {
+                self.drop_store(problem);
+                self.only_readings_fit |= !of_readings || matches!(problem, StoreError::Database(_));
+            }
+            _ if of_readings && self.only_readings_fit => {}
             _ => self.works(),
         }
         done
@@ -59,18 +96,19 @@ impl Keeper {
 
     /// Only work proves it: a card that takes no write can still be opened.
     fn works(&mut self) {
-        if self.failing_since.take().is_some() {
+        if self.failing.take().is_some() {
             info!("the store works again");
         }
         self.retry = None;
+        self.only_readings_fit = false;
     }
 
     fn drop_store(&mut self, problem: &StoreError) {
-        if self.failing_since.is_none() {
+        if self.failing.is_none() {
             error!("the store failed and is opened again: {problem}");
+            self.failing = Some(StoreTrouble { since: self.clock.now(), reason: problem.to_string() });
         }
         self.store = None;
-        self.failing_since.get_or_insert(self.clock.now());
         let pause = self.retry.map_or(REOPEN_PAUSE_FIRST, |(_, pause)| pause);
         let next = Span((pause.0 * 2).min(REOPEN_PAUSE_MAX.0));
         self.retry = Some((self.clock.monotonic() + pause, next));

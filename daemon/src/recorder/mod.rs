@@ -29,7 +29,7 @@ use heapward_rules::standard::Standard;
 use heapward_rules::units::Span;
 use tokio::sync::Notify;
 
-pub use handle::{Ack, Command, Handle, PileView, Refusal};
+pub use handle::{Ack, Command, Handle, PileView, Refusal, StoreTrouble};
 pub use pile_desk::{ProbeFacts, Probes};
 pub use work::{Recorder, all_entries};
 

@@ -86,6 +86,11 @@ impl PileDesk {
         self.watch.open().cloned().collect()
     }
 
+    /// What is open and goes on changing, with its figures as they are now.
+    pub fn present_findings(&self) -> Vec<Finding> {
+        self.watch.present().collect()
+    }
+
     /// Whether a probe stood in the pile at an instant; the name of its spot.
     pub fn spot_of(&self, probe: &str, at: At) -> Option<&str> {
         let mut placements: Vec<_> = self.record.placements.iter().filter(|p| p.probe == probe).collect();

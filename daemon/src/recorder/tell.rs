@@ -1,13 +1,15 @@
 //! Findings to incidents and messages, written in one transaction (design 6).
 
+use std::collections::BTreeMap;
+
 use heapward_rules::finding::{Change, Finding};
 use heapward_rules::units::At;
 use serde::{Deserialize, Serialize};
 
-use crate::limits::INCIDENTS_RECENT;
+use crate::limits::{INCIDENT_WRITTEN_EVERY, INCIDENTS_RECENT};
 use crate::model::incident::Incident;
 use crate::store::{IncidentFilter, Reader, StoreError, Tx};
-use crate::telling::policy::{Mute, Scene, Teller, Told};
+use crate::telling::policy::{Mute, Scene, Teller, Told, unreached};
 use crate::telling::topic::{Matter, Topic};
 
 /// Document of the mutes.
@@ -21,6 +23,8 @@ pub struct Desk {
     /// Open ones and those that ended lately.
     recent: Vec<Incident>,
     mutes: Vec<Mute>,
+    /// When the figures of an open incident were last written.
+    written: BTreeMap<String, At>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -41,7 +45,7 @@ impl Desk {
             RECENT_MAX,
         )?;
         let newest = reader.incidents(&IncidentFilter::default(), None, RECENT_MAX)?;
-        let mut desk = Desk { teller, recent: open, mutes: stored_mutes(reader)? };
+        let mut desk = Desk { teller, recent: open, mutes: stored_mutes(reader)?, written: BTreeMap::new() };
         for incident in newest {
             desk.remember(incident);
         }
@@ -84,9 +88,34 @@ impl Desk {
     }
 
     pub fn matter(&mut self, matter: &Matter, now: At) -> Option<Told> {
-        let told = self.teller.take(matter, Scene { now, recent: &self.recent, mutes: &self.mutes })?;
+        let told = self
+            .teller
+            .take(matter, Scene { now, recent: &self.recent, mutes: &self.mutes, unreached: &[] })?;
         self.remember(told.incident.clone());
         Some(told)
+    }
+
+    /// Takes over how the open incidents of a pile are now; what has not been written for a while is written again.
+    pub fn follow(&mut self, pile: &str, present: &[Finding], now: At) -> Vec<Told> {
+        let mut told = Vec::new();
+        for finding in present {
+            let matter = Matter::of_finding(Some(pile), finding);
+            let id = matter.incident_id();
+            let known = self.recent.iter().find(|incident| incident.id == id);
+            let Some(incident) = known.and_then(|known| self.teller.follow(known, &matter)) else { continue };
+            self.remember(incident.clone());
+            let written = self.written.entry(id).or_insert(finding.at);
+            if now - *written >= INCIDENT_WRITTEN_EVERY {
+                *written = now;
+                told.push(Told { incident, messages: Vec::new() });
+            }
+        }
+        told
+    }
+
+    /// Takes over what was decided before the store was open.
+    pub fn adopt(&mut self, told: &Told) {
+        self.remember(told.incident.clone());
     }
 
     /// Closes incidents of a pile that are open in the store but not in the rules any more.
@@ -118,12 +147,15 @@ impl Desk {
 
     /// What the passing of time asks for. While the clock is not set nothing is known of how long a pile's incident
     /// lasts: then only the daemon's own troubles are told.
-    pub fn due(&mut self, now: At, is_set: bool) -> Vec<Told> {
+    pub fn due(&mut self, now: At, is_set: bool, reader: &Reader) -> Vec<Told> {
         if is_set {
             self.mutes.retain(|mute| mute.until > now);
             self.forget(now);
         }
-        let scene = Scene { now, recent: &self.recent, mutes: &self.mutes };
+        // What can't be read now is asked again with the next tick.
+        let delivery = |id: &str| reader.message(id).ok().flatten().map(|message| message.delivery);
+        let unreached = unreached(&self.recent, now, delivery);
+        let scene = Scene { now, recent: &self.recent, mutes: &self.mutes, unreached: &unreached };
         let told = if is_set { self.teller.due(scene) } else { self.teller.due_of_farm(scene) };
         for told in &told {
             self.remember(told.incident.clone());
@@ -165,6 +197,8 @@ impl Desk {
     fn forget(&mut self, now: At) {
         self.recent
             .retain(|incident| incident.closed_ms.is_none_or(|closed| now - At(closed) <= INCIDENTS_RECENT));
+        let recent = &self.recent;
+        self.written.retain(|id, _| recent.iter().any(|i| i.id == *id && i.closed_ms.is_none()));
     }
 }
 

@@ -1,5 +1,8 @@
 //! The recorder with a real store: from readings to verdict, log, incident and outbox.
 
+mod commits;
+mod seals;
+
 use std::sync::Arc;
 
 use chrono::NaiveTime;
@@ -11,7 +14,7 @@ use heapward_rules::verdict::Status;
 use tokio::sync::{Notify, oneshot};
 
 use super::conclusions::Concluded;
-use super::{Handle, Parts, Probes, Recorder, Refusal};
+use super::{Command, Handle, Parts, Probes, Recorder, Refusal};
 use crate::clock::{Clock, ManualClock};
 use crate::config::{ChannelConfig, ChannelKind, ContactConfig, DisplayUnit, TellingConfig, WatchConfig};
 use crate::model::entry::{Event, NewEntry};
@@ -21,7 +24,7 @@ use crate::model::reading::{DatedBy, DatedReading};
 use crate::model::time::parse_rfc3339;
 use crate::model::words::FROM_MEMORY_SENTENCE;
 use crate::standards;
-use crate::store::{Reader, StoreOptions};
+use crate::store::{IncidentFilter, Reader, StoreOptions};
 use crate::telling::policy::Teller;
 use crate::telling::signs::Signs;
 use crate::telling::trouble::Vitals;
@@ -61,10 +64,20 @@ fn telling() -> TellingConfig {
 }
 
 fn start(dir: &std::path::Path, now: At) -> House {
-    let clock = Arc::new(ManualClock::new(now));
+    start_with(dir, &Arc::new(ManualClock::new(now)), |_| {}, Vec::new())
+}
+
+/// The same with other parts, and with commands that wait already when the recorder begins.
+fn start_with(
+    dir: &std::path::Path,
+    clock: &Arc<ManualClock>,
+    change: impl FnOnce(&mut Parts),
+    waiting: Vec<Command>,
+) -> House {
+    let clock = Arc::clone(clock);
     let site =
         Site { farm: "Quillback Farm".to_owned(), zone: ZONE, shows: DisplayUnit::Fahrenheit, page: None };
-    let parts = Parts {
+    let mut parts = Parts {
         store: StoreOptions::new(dir, ZONE),
         clock: clock.clone(),
         zone: ZONE,
@@ -79,7 +92,11 @@ fn start(dir: &std::path::Path, now: At) -> House {
         vitals: Vitals::default(),
         unwritten: Unwritten::default(),
     };
-    let (handle, commands) = Handle::new(64);
+    change(&mut parts);
+    let (handle, commands) = Handle::new(waiting.len().max(64));
+    for command in waiting {
+        assert!(handle.commands.try_send(command).is_ok());
+    }
     let (recorder, _) = Recorder::open(parts, handle.clone()).unwrap();
     let reader = recorder.reader();
     let runtime = tokio::runtime::Handle::current();
@@ -155,21 +172,28 @@ fn warm(n: i64) -> f64 {
     if n < 20 { 25.0 + f64::from(i32::try_from(n).unwrap()) * 1.75 } else { 60.0 }
 }
 
+const EVERY: Span = Span::minutes(30);
+
+/// A pile with readings each half hour that has qualified at both spots.
+async fn heated(dir: &std::path::Path) -> House {
+    let house = start(dir, built());
+    house.handle.start_pile(pile(), "OM".to_owned()).await.unwrap();
+    house.readings("k1", built() + EVERY, 20 + 150, EVERY, warm).await;
+    house.readings("k2", built() + EVERY + Span(1), 20 + 150, EVERY, warm).await;
+    house
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn three_days_qualify_and_a_restart_says_the_same() {
     let dir = tempfile::tempdir().unwrap();
-    let house = start(dir.path(), built());
-    house.handle.start_pile(pile(), "OM".to_owned()).await.unwrap();
-    let every = Span::minutes(30);
-    house.readings("k1", built() + every, 20 + 150, every, warm).await;
-    house.readings("k2", built() + every + Span(1), 20 + 150, every, warm).await;
+    let house = heated(dir.path()).await;
     house.settle().await;
 
     let view = house.handle.view("2026-05").unwrap();
     let verdict = &view.judgement.verdicts[0];
     assert_eq!(verdict.status, Status::Qualified);
     // The 18th reading is the first at 55 C or above: 25 + 18 x 1.75 = 56.5.
-    let first = built() + every + Span(18 * every.0) + Span(1);
+    let first = built() + EVERY + Span(18 * EVERY.0) + Span(1);
     assert_eq!(verdict.at, Some(first + Span::hours(72)));
     let events = house.reader.entries(Some("2026-05"), 0, 100).unwrap();
     let qualified = events.iter().filter(|e| matches!(e.entry.event, Event::RunQualified { .. })).count();
@@ -219,6 +243,39 @@ async fn overheating_is_one_incident_with_one_text_and_stays_one_after_a_restart
     house.handle.tick();
     house.settle().await;
     assert_eq!(texts(&house).len(), 1);
+    house.stop().await;
+}
+
+/// What is open goes on in the store: the newest figure, the worst, and where, though nothing new is told of it.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_open_incident_has_its_newest_and_its_worst_figure_in_the_store() {
+    let dir = tempfile::tempdir().unwrap();
+    let house = start(dir.path(), built());
+    house.handle.start_pile(pile(), "OM".to_owned()).await.unwrap();
+    let every = Span::minutes(10);
+    let stored = |house: &House| {
+        let all = house.reader.incidents(&IncidentFilter::default(), None, 10).unwrap();
+        all.into_iter().find(|incident| incident.kind == "overheating").unwrap()
+    };
+    let from = built() + Span::hours(1);
+    house.readings("k1", from, 4, every, |_| 72.0).await;
+    house.handle.tick();
+    house.settle().await;
+    let worst = |house: &House| format!("{:.1}", stored(house).figures["worst_c"]);
+    assert_eq!(worst(&house), "72.0");
+    for round in 0..6_i64 {
+        let hot = |_| [73.5, 74.5, 74.0, 73.0, 72.5, 72.0][usize::try_from(round).unwrap()];
+        house.readings("k2", from + Span(every.0 * (4 + round)), 1, every, hot).await;
+        house.handle.tick();
+        house.settle().await;
+    }
+    let incident = stored(&house);
+    assert_eq!(worst(&house), "74.5");
+    let now = incident.figures["now_c"];
+    assert!((72.0..74.5).contains(&now), "{incident:?}");
+    assert_eq!(incident.read_spot.as_deref(), Some("toe"));
+    assert_eq!(incident.spot.as_deref(), Some("heart"));
+    assert_eq!(incident.tellings.len(), 1, "{incident:?}");
     house.stop().await;
 }
 
@@ -282,11 +339,7 @@ async fn a_probe_placed_in_another_pile_leaves_the_first() {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_harvest_that_an_amended_verdict_makes_too_early_is_told() {
     let dir = tempfile::tempdir().unwrap();
-    let house = start(dir.path(), built());
-    house.handle.start_pile(pile(), "OM".to_owned()).await.unwrap();
-    let every = Span::minutes(30);
-    house.readings("k1", built() + every, 20 + 150, every, warm).await;
-    house.readings("k2", built() + every + Span(1), 20 + 150, every, warm).await;
+    let house = heated(dir.path()).await;
     let spread = |bed: &str| NewEntry {
         pile: Some("2026-05".to_owned()),
         at_ms: house.clock.now().0,

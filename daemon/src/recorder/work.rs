@@ -1,11 +1,12 @@
 //! The recorder's thread.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::thread;
 
 use heapward_rules::finding::Finding;
 use heapward_rules::ids::PileId;
 use heapward_rules::standard::Standard;
-use heapward_rules::units::At;
+use heapward_rules::units::{At, Span};
 use heapward_rules::watch::{Farm, FarmFinding};
 use tokio::runtime;
 use tokio::sync::mpsc;
@@ -18,7 +19,7 @@ use super::keeper::{self, Keeper};
 use super::pile_desk::{OpenError, PileDesk};
 use super::{Parts, tell};
 use crate::after::After;
-use crate::limits::SEAL_EVERY;
+use crate::limits::{COMMIT_GATHER, COMMIT_GATHER_TIMES, SEAL_EVERY};
 use crate::model::entry::{Event, NewEntry};
 use crate::model::pile::PileRecord;
 use crate::model::reading::DatedReading;
@@ -46,6 +47,8 @@ pub struct Recorder {
     /// Piles that look different since they were shown last.
     pub(super) changed: BTreeSet<String>,
     batch: Batch,
+    /// Monotonic time of the last commit.
+    committed: Span,
     sealed_at: Option<At>,
     seal_goes_on: bool,
 }
@@ -63,7 +66,12 @@ impl Recorder {
             parts.probes.entry(id).or_insert(facts);
         }
         let now = parts.clock.now();
-        let tell = tell::Desk::open(parts.teller.clone(), keeper.reader(), now)?;
+        let mut tell = tell::Desk::open(parts.teller.clone(), keeper.reader(), now)?;
+        // What was told while the store could not be opened.
+        let unwritten = parts.unwritten.all();
+        for told in &unwritten {
+            tell.adopt(told);
+        }
         let mut recorder = Recorder {
             keeper,
             handle,
@@ -71,10 +79,11 @@ impl Recorder {
             farm: Farm::new(parts.watch.silence),
             tell,
             concluded: BTreeMap::new(),
-            unwritten: Vec::new(),
+            unwritten,
             stale: BTreeSet::new(),
             changed: BTreeSet::new(),
             batch: Batch::default(),
+            committed: Span(i64::MIN / 2),
             sealed_at: None,
             seal_goes_on: false,
             parts,
@@ -107,26 +116,52 @@ impl Recorder {
                 None => {}
             }
             self.parts.signs.tick(Organ::Recorder);
-            while !self.batch.is_full() {
-                match commands.try_recv() {
-                    Ok(Command::Stop) => commands.close(),
-                    Ok(command) => self.take(command),
-                    Err(_) => break,
-                }
-            }
+            self.take_waiting(&mut commands);
+            self.gather(&mut commands);
             let now = self.parts.clock.monotonic();
             if self.batch.is_full() || self.batch.is_due(now, self.parts.commit_every) {
                 self.commit();
             }
+            self.show_trouble();
         }
         self.commit();
         self.batch.refuse();
     }
 
+    /// Takes what waits in the queue.
+    fn take_waiting(&mut self, commands: &mut mpsc::Receiver<Command>) {
+        while !self.batch.is_full() {
+            match commands.try_recv() {
+                Ok(Command::Stop) => commands.close(),
+                Ok(command) => self.take(command),
+                Err(_) => break,
+            }
+        }
+    }
+
+    /// In a stream of messages, waits a moment for more of them; asleep, so that not each of them wakes this thread.
+    fn gather(&mut self, commands: &mut mpsc::Receiver<Command>) {
+        for _ in 0..COMMIT_GATHER_TIMES {
+            if !self.batch.is_worth_a_wait(self.parts.clock.monotonic() - self.committed) {
+                return;
+            }
+            thread::sleep(COMMIT_GATHER);
+            self.take_waiting(commands);
+        }
+    }
+
+    /// Lets the pages say since when readings can't be kept, and why.
+    fn show_trouble(&self) {
+        let failing = self.keeper.failing();
+        if failing.is_some() != self.handle.store_trouble().is_some() {
+            self.handle.show_store_trouble(failing.cloned());
+        }
+    }
+
     fn take(&mut self, command: Command) {
         match command {
-            Command::Readings { readings, ack } => {
-                self.batch.take(readings, ack, self.parts.clock.monotonic());
+            Command::Readings { readings, acks } => {
+                self.batch.take(readings, acks, self.parts.clock.monotonic());
             }
             Command::Tick => self.tick(),
             other => {
@@ -143,8 +178,9 @@ impl Recorder {
             return;
         }
         let readings = &self.batch.readings;
-        match self.keeper.with(|store| append(store, readings)) {
+        match self.keeper.keep(|store| append(store, readings)) {
             Ok(fates) => {
+                self.committed = self.parts.clock.monotonic();
                 let readings = self.batch.committed();
                 let new: Vec<DatedReading> = readings
                     .into_iter()
@@ -220,7 +256,11 @@ impl Recorder {
             told.extend(self.farm_told(&found, now));
             told.extend(self.harvests(now));
         }
-        told.extend(self.tell.due(now, is_set));
+        for (pile, desk) in &self.desks {
+            told.extend(self.tell.follow(pile, &desk.present_findings(), now));
+        }
+        let reader = self.reader();
+        told.extend(self.tell.due(now, is_set, &reader));
         if !(told.is_empty() && self.unwritten.is_empty() && self.changed.is_empty()) {
             self.conclude(&told, now);
         }
@@ -385,7 +425,7 @@ impl Recorder {
                 Err(problem @ OpenError::Record(_)) => error!(pile = id, "{problem}"),
             }
         }
-        self.note_start(report, now)?;
+        told.extend(self.note_start(report, now)?);
         self.conclude(&told, now);
         Ok(())
     }
@@ -399,9 +439,11 @@ impl Recorder {
         self.desks.insert(id, desk);
     }
 
-    /// The record says where it was interrupted.
-    fn note_start(&mut self, report: &OpenReport, now: At) -> Result<(), StoreError> {
-        for what in report.sentences() {
+    /// The record says where it was interrupted, and somebody is told.
+    fn note_start(&mut self, report: &OpenReport, now: At) -> Result<Option<Told>, StoreError> {
+        let sentences = report.sentences();
+        let is_damage = !sentences.is_empty();
+        for what in sentences {
             error!("{what}");
             let entry = NewEntry {
                 pile: None,
@@ -414,7 +456,8 @@ impl Recorder {
             };
             self.keeper.with(|store| store.transact(|tx| tx.append_entry(entry)))?;
         }
-        Ok(())
+        let found = trouble::records_damaged(now);
+        Ok(is_damage.then_some(found).and_then(|found| self.tell.matter(&found, now)))
     }
 }
 

@@ -1,5 +1,6 @@
 //! The daily summary: at the site's local time, one for each local day, through the outbox like everything else.
 
+use std::collections::BTreeSet;
 use std::future::Future;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -12,7 +13,6 @@ use heapward_rules::verdict::Verdict;
 use tracing::warn;
 
 use super::counting::{Counting, Points, thinned};
-use super::nightly::Standing;
 use crate::after::day_of;
 use crate::clock::SharedClock;
 use crate::config::Config;
@@ -21,6 +21,7 @@ use crate::ingest::IngestHandle;
 use crate::ingest::book::Book;
 use crate::limits::{RANGE_READINGS_MAX, SUMMARY_CHART_DAYS, SUMMARY_CHART_STEP, SUMMARY_RETRY};
 use crate::model::entry::Event;
+use crate::model::incident::Incident;
 use crate::model::reading::SeriesKey;
 use crate::model::words;
 use crate::recorder::{Handle, PileView};
@@ -28,6 +29,7 @@ use crate::store::{IncidentFilter, Latest, Reader, StoreError};
 use crate::summary::chart::Series;
 use crate::summary::schedule;
 use crate::summary::snapshot::{AirDay, House, PileDay, ProbeDay, Snapshot, SpotDay, VerdictDay, WaterDay};
+use crate::summary::week::{Week, week};
 use crate::telling::policy::Teller;
 use crate::telling::worker::Board;
 
@@ -44,7 +46,6 @@ pub(super) struct Daily {
     pub(super) board: Board,
     pub(super) probes: Book,
     pub(super) ingest: IngestHandle,
-    pub(super) copies: Standing,
     /// Refused messages that were in the summary before: the counter runs since the start.
     pub(super) refused: AtomicU64,
 }
@@ -130,11 +131,12 @@ impl Daily {
             house: House {
                 free_mb: disk::free_bytes(&self.config.store.dir).ok().map(|bytes| bytes / 1_000_000),
                 clock_trusted: self.clock.is_trusted(),
-                last_backup: crate::store::last_backup(&self.config.store.dir).max(self.copies.get().last),
+                last_copy: crate::store::last_copy(&self.config.store.dir),
+                sealed: self.reader.head()?.map(|head| (head.seq, head.digest.to_string())),
                 record: self.reader.log_head()?,
                 required: views.iter().find_map(|view| Some(view.judgement.verdicts.first()?.required?.time)),
                 channels: self.board.states(),
-                messages_week: self.messages_week(now)?,
+                week: self.week(&incidents, now)?,
                 refused: self
                     .ingest
                     .status()
@@ -150,10 +152,13 @@ impl Daily {
         views.iter().flat_map(|view| &view.after.uses).filter_map(|one| one.reminder(today)).collect()
     }
 
-    fn messages_week(&self, now: At) -> Result<usize, StoreError> {
-        let newest = self.reader.messages(None, 500)?;
-        let about = newest.iter().filter(|message| message.incident.is_some());
-        Ok(about.filter(|message| now - At(message.created_ms) <= Span::days(7)).count())
+    fn week(&self, incidents: &[Incident], now: At) -> Result<Week, StoreError> {
+        let piles: BTreeSet<&String> = incidents.iter().filter_map(|one| one.pile.as_ref()).collect();
+        let mut entries = Vec::new();
+        for pile in piles {
+            entries.extend(crate::recorder::all_entries(&self.reader, pile)?);
+        }
+        Ok(week(incidents, &entries, now))
     }
 
     fn pile_day(&self, view: &PileView, latest: &[Latest], now: At) -> Result<Option<PileDay>, StoreError> {

@@ -7,6 +7,7 @@ mod daily;
 mod nightly;
 mod outbox;
 mod vital;
+mod waiting;
 mod ways_in;
 
 use std::collections::BTreeMap;
@@ -29,16 +30,18 @@ use crate::config::Config;
 use crate::http::{App, TellingStatus};
 use crate::ingest::book::{self, Book};
 use crate::ingest::{self, Ingest, IngestHandle};
-use crate::limits::{RECORDER_QUEUE, STOP_SECONDS_MAX, TICK_EVERY};
+use crate::limits::{OUTBOX_READ_MAX, RECORDER_QUEUE, STOP_SECONDS_MAX, TICK_EVERY};
 use crate::recorder::{Command, Handle, Parts as RecorderParts, Recorder};
 use crate::store::{OpenReport, Reader, StoreError, StoreOptions};
 use crate::telling::heartbeat::{self, Heartbeat};
-use crate::telling::policy::Teller;
+use crate::telling::policy::{Teller, Told};
 use crate::telling::signs::{Organ, Signs};
 use crate::telling::trouble::Vitals;
 use crate::telling::unwritten::{Unwritten, WithUnwritten};
 use crate::telling::wording::Site;
 use crate::telling::{backoff, ways, worker};
+
+pub use waiting::Waiting;
 
 /// What a daemon is made of.
 pub struct Parts {
@@ -94,11 +97,16 @@ pub async fn run(parts: Parts, shutdown: impl Future<Output = ()>) -> Result<(),
 
 impl Daemon {
     /// Opens the store, judges what it holds, and starts everything.
+    pub async fn start(parts: Parts) -> Result<Daemon, StartError> {
+        Daemon::start_after(parts, &[]).await
+    }
+
+    /// The same after a time in which the records could not be opened; `told` goes into them now.
     #[expect(
         clippy::too_many_lines,
         reason = "the list of parts in their order, each with what it is handed"
     )]
-    pub async fn start(parts: Parts) -> Result<Daemon, StartError> {
+    pub async fn start_after(parts: Parts, told: &[Told]) -> Result<Daemon, StartError> {
         let (stop, stopped) = watch::channel(false);
         let wake = Arc::new(Notify::new());
         let config = Arc::new(parts.config);
@@ -109,6 +117,7 @@ impl Daemon {
         let site = site(&config);
         let teller = Teller::new(site.clone(), &config.telling);
         let (vitals, unwritten) = (Vitals::default(), Unwritten::default());
+        unwritten.set(told);
         let (handle, commands) = Handle::new(RECORDER_QUEUE);
         let recorder_parts = RecorderParts {
             store: StoreOptions::new(&config.store.dir, config.farm.timezone),
@@ -173,7 +182,7 @@ impl Daemon {
             reader: reader.clone(),
             standards: Arc::new(parts.standards),
             ingest: ways_in::for_pages(ingest_handle.clone()),
-            telling: telling_status(&board),
+            telling: telling_status(&board, &reader),
             probes: probes.clone(),
         };
         let copies = nightly::Standing::default();
@@ -197,7 +206,6 @@ impl Daemon {
             board: board.clone(),
             probes: probes.clone(),
             ingest: ingest_handle.clone(),
-            copies,
             refused: AtomicU64::new(0),
         };
         let trusted = parts.clock.is_trusted();
@@ -341,17 +349,22 @@ pub fn site(config: &Config) -> Site {
     }
 }
 
-fn telling_status(board: &worker::Board) -> Arc<dyn Fn() -> TellingStatus + Send + Sync> {
-    let board = board.clone();
+fn telling_status(board: &worker::Board, reader: &Reader) -> Arc<dyn Fn() -> TellingStatus + Send + Sync> {
+    let (board, reader) = (board.clone(), reader.clone());
     Arc::new(move || {
+        let (sent, failed) = board.counts();
+        // While the store can't be read nothing is known to wait.
+        let waiting = reader.messages_due(At::MAX, OUTBOX_READ_MAX).map_or(0, |waiting| waiting.len() as u64);
         let states = board.states();
         let failing = states.iter().filter(|(_, state)| state.failing_since.is_some());
         TellingStatus {
+            waiting,
+            sent,
+            failed,
             last_sent: states.values().filter_map(|state| state.last_sent).max(),
             trouble: failing
                 .map(|(name, state)| (name.clone(), state.reason.clone().unwrap_or_default()))
                 .collect(),
-            ..TellingStatus::default()
         }
     })
 }

@@ -22,8 +22,9 @@ pub(super) struct Standing(Arc<Mutex<Copied>>);
 
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Copied {
-    /// When the newest whole copy was made.
-    pub(super) last: Option<At>,
+    /// When the newest whole copy of the folder was made: whether tonight's is there. The last copy of all, by hand or at
+    /// night, is noted with the store (`store::last_copy`).
+    last: Option<At>,
     /// `None` before the first try since the start: nothing begins or ends by that.
     pub(super) state: Option<BackupState>,
 }

@@ -162,16 +162,17 @@ pub fn backup_folder(from: &Path, to: &Path, zone: chrono_tz::Tz) -> Result<(), 
     open_copy(from, &part.0, zone)?.reader().backup(to)
 }
 
-/// The file that holds the instant of the last copy, in seconds since 1970.
+/// The file that holds the instant of the last copy, made by hand or at night, in seconds since 1970. It lies with the
+/// store and not with the copy: a stick that was pulled out takes nothing from what is known.
 const BACKUP_FILE: &str = "BACKUP";
 
-/// Notes in a store's folder that a copy of it was made.
-pub fn note_backup(dir: &Path, now: At) -> std::io::Result<()> {
+/// Notes in a store's folder that a whole copy of it was made, wherever and by whatever way.
+pub fn note_copy(dir: &Path, now: At) -> std::io::Result<()> {
     Folder::new(dir).replace(BACKUP_FILE, format!("{}\n", now.0.div_euclid(1_000)).as_bytes())
 }
 
 /// When the last copy of a store was made, if that is known.
-pub fn last_backup(dir: &Path) -> Option<At> {
+pub fn last_copy(dir: &Path) -> Option<At> {
     let text = Folder::new(dir).read(BACKUP_FILE).ok()??;
     let seconds: i64 = std::str::from_utf8(&text).ok()?.trim().parse().ok()?;
     Some(At(seconds.checked_mul(1_000)?))

@@ -1,14 +1,18 @@
 //! The day table: what each series did on each local day of the site.
 //!
-//! Key (series, day as days since 1970-01-01), value:
+//! Key (series, stretch of 128 days since 1970-01-01), value: a version byte, 1, and for each day that has readings
+//! without conflict, in order:
 //!
 //! | bytes | meaning |
 //! | --- | --- |
-//! | 1 | version, 1 |
-//! | varint | readings without conflict; a day without any has no row |
-//! | 1 | decimals of smallest and largest, or 255 if they are floats |
-//! | 2 varints or 2 floats | smallest, and how much larger the largest is (zigzag whole numbers of 10^-decimals), or both |
-//! | float | sum |
+//! | varint | days left out since the one before, or since the beginning of the stretch |
+//! | varint | readings without conflict |
+//! | 1 | decimals of smallest and largest, 16 more if the sum is a whole number of them too; 255: all are floats |
+//! | 2 varints | smallest, and how much larger the largest is: zigzag whole numbers of 10^-decimals |
+//! | varint or float | sum, less the smallest times the readings: zigzag, likewise; or the sum as a float |
+//!
+//! A row for each day would cost twice as much: the pages of a table that grows in its middle are half empty, and each
+//! row has its key.
 
 use chrono::{Duration, NaiveDate, NaiveDateTime, Offset, TimeZone};
 use chrono_tz::Tz;
@@ -21,6 +25,10 @@ use crate::model::time;
 
 const VERSION: u8 = 1;
 const AS_FLOATS: u8 = 255;
+const SUM_IS_WHOLE: u8 = 16;
+const DECIMALS_MAX: u8 = 4;
+/// Days of one row: two such rows of a probe that reports each minute fill a page.
+const DAYS_PER_ROW: i32 = 128;
 
 /// A local day with its bounds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -45,7 +53,7 @@ impl Day {
         Day { date: time::local(from, zone).date_naive(), from, to }
     }
 
-    /// Key of the day in the table.
+    /// Days since 1970-01-01.
     pub(super) fn number(self) -> i32 {
         let days = self.date.signed_duration_since(NaiveDate::default()).num_days();
         i32::try_from(days).unwrap_or(i32::MAX)
@@ -96,49 +104,96 @@ fn midnight_after(date: NaiveDate, before: At, start: At, zone: Tz) -> Option<At
 
 // === rows ===
 
-pub(super) fn encode(summary: &Summary) -> Vec<u8> {
-    let mut out = Vec::with_capacity(32);
+/// The row in which a day stands.
+pub(super) fn row_of(day: i32) -> i32 {
+    day.div_euclid(DAYS_PER_ROW)
+}
+
+/// Encodes the days of one row, in order.
+pub(super) fn encode(row: i32, days: &[(i32, Summary)]) -> Vec<u8> {
+    let mut out = Vec::with_capacity(1 + days.len() * 16);
     out.push(VERSION);
-    put_varint(summary.count, &mut out);
-    if let Some(((min_decimals, _), (max_decimals, _))) = decimal(summary.min).zip(decimal(summary.max)) {
-        let decimals = min_decimals.max(max_decimals);
-        let (min, max) = (whole(summary.min, decimals), whole(summary.max, decimals));
-        out.push(decimals);
-        put_varint(zigzag(min), &mut out);
-        put_varint(zigzag(max - min), &mut out);
-    } else {
-        out.push(AS_FLOATS);
-        out.extend(summary.min.to_le_bytes());
-        out.extend(summary.max.to_le_bytes());
+    let mut next = row.saturating_mul(DAYS_PER_ROW);
+    for (day, summary) in days {
+        put_varint(u64::from(day.abs_diff(next)), &mut out);
+        put_summary(summary, &mut out);
+        next = day.saturating_add(1);
     }
-    out.extend(summary.sum.to_le_bytes());
     out
 }
 
-pub(super) fn decode(bytes: &[u8]) -> Result<Summary, StoreError> {
-    parse(bytes).map_err(|error| StoreError::encoding("a row of the day table", error))
+fn put_summary(summary: &Summary, out: &mut Vec<u8>) {
+    put_varint(summary.count, out);
+    let Some(((min_decimals, _), (max_decimals, _))) = decimal(summary.min).zip(decimal(summary.max)) else {
+        out.push(AS_FLOATS);
+        for x in [summary.min, summary.max, summary.sum] {
+            out.extend(x.to_le_bytes());
+        }
+        return;
+    };
+    let decimals = min_decimals.max(max_decimals);
+    let (min, max, sum) =
+        (whole(summary.min, decimals), whole(summary.max, decimals), whole(summary.sum, decimals));
+    let above_min =
+        i64::try_from(summary.count).ok().and_then(|count| sum.checked_sub(count.checked_mul(min)?));
+    let is_exact = sum.unsigned_abs() < 1 << 52 && fraction(sum, decimals).to_bits() == summary.sum.to_bits();
+    let above_min = above_min.filter(|_| is_exact);
+    out.push(decimals | if above_min.is_some() { SUM_IS_WHOLE } else { 0 });
+    put_varint(zigzag(min), out);
+    put_varint(zigzag(max - min), out);
+    match above_min {
+        Some(above_min) => put_varint(zigzag(above_min), out),
+        None => out.extend(summary.sum.to_le_bytes()),
+    }
 }
 
-fn parse(bytes: &[u8]) -> Result<Summary, Malformed> {
+/// The days of a row, in order.
+pub(super) fn decode(row: i32, bytes: &[u8]) -> Result<Vec<(i32, Summary)>, StoreError> {
+    parse(row, bytes).map_err(|error| StoreError::encoding("a row of the day table", error))
+}
+
+fn parse(row: i32, bytes: &[u8]) -> Result<Vec<(i32, Summary)>, Malformed> {
     let mut source = Source::new(bytes);
     if source.byte()? != VERSION {
         return Err(Malformed("its version is unknown"));
     }
+    let mut days = Vec::new();
+    let (mut next, end) =
+        (i64::from(row) * i64::from(DAYS_PER_ROW), (i64::from(row) + 1) * i64::from(DAYS_PER_ROW));
+    while !source.rest().is_empty() {
+        let skipped = source.varint()?;
+        let day = next.saturating_add_unsigned(skipped);
+        let number = i32::try_from(day).ok().filter(|_| day < end);
+        days.push((number.ok_or(Malformed("a day lies behind its row"))?, summary(&mut source)?));
+        next = day + 1;
+    }
+    Ok(days)
+}
+
+fn summary(source: &mut Source) -> Result<Summary, Malformed> {
     let count = source.varint()?;
-    let decimals = source.byte()?;
-    let (min, max) = if decimals == AS_FLOATS {
-        (source.float()?, source.float()?)
+    let flags = source.byte()?;
+    if flags == AS_FLOATS {
+        return Ok(Summary { count, min: source.float()?, max: source.float()?, sum: source.float()? });
+    }
+    let (decimals, whole_sum) = (flags & !SUM_IS_WHOLE, flags & SUM_IS_WHOLE != 0);
+    if decimals > DECIMALS_MAX {
+        return Err(Malformed("it has too many decimals"));
+    }
+    let min = source.signed()?;
+    let max = min.wrapping_add(source.signed()?);
+    let sum = if whole_sum {
+        let above_min = source.signed()?;
+        fraction(count.cast_signed().wrapping_mul(min).wrapping_add(above_min), decimals)
     } else {
-        let min = source.signed()?;
-        let max = min.wrapping_add(source.signed()?);
-        (fraction(min, decimals), fraction(max, decimals))
+        source.float()?
     };
-    Ok(Summary { count, min, max, sum: source.float()? })
+    Ok(Summary { count, min: fraction(min, decimals), max: fraction(max, decimals), sum })
 }
 
 /// Decimals up to 4 (a sixteenth of a degree) with which a value is a whole number bit for bit.
 fn decimal(value: f64) -> Option<(u8, i64)> {
-    (0..=4).find_map(|decimals| {
+    (0..=DECIMALS_MAX).find_map(|decimals| {
         let n = whole(value, decimals);
         let exact = n.unsigned_abs() < 1 << 40 && fraction(n, decimals).to_bits() == value.to_bits();
         exact.then_some((decimals, n))
@@ -161,18 +216,26 @@ mod tests {
 
     #[test]
     fn rows_come_back_bit_for_bit_and_are_short() {
+        let of = |count, min, max, sum| Summary { count, min, max, sum };
         let cases = [
-            (Summary { count: 1440, min: 55.0625, max: 71.9375, sum: 86_400.123 }, 18),
-            (Summary { count: 1, min: -40.0, max: -40.0, sum: -40.0 }, 14),
-            (Summary { count: 3, min: 0.1, max: 0.25, sum: 0.5 }, 15),
-            (Summary { count: 9, min: 1.0 / 3.0, max: 1e300, sum: 1e300 }, 27),
+            (vec![(20_574, of(1440, 55.0625, 71.9375, 86_400.062_5))], 15),
+            (vec![(20_574, of(1440, 55.0625, 71.9375, 86_400.123))], 20),
+            (vec![(20_574, of(1440, 38.1, 58.4, 70_013.8)), (20_575, of(1439, 38.0, 58.4, 70_013.7))], 28),
+            (vec![(20_480, of(1, -40.0, -40.0, -40.0)), (20_607, of(3, 0.1, 0.25, 0.5))], 20),
+            (vec![(20_480, of(9, 1.0 / 3.0, 1e300, 1e300))], 28),
+            (vec![(-3, of(1, 1.0, 1.0, 1.0))], 8),
+            (vec![], 1),
         ];
-        for (summary, length) in cases {
-            let bytes = encode(&summary);
-            assert_eq!(decode(&bytes).unwrap(), summary);
-            assert!(bytes.len() <= length, "{summary:?}: {}", bytes.len());
-            assert!((0..bytes.len()).all(|n| decode(&bytes[..n]).is_err()));
+        for (days, length) in cases {
+            let row = days.first().map_or(0, |(day, _)| row_of(*day));
+            let bytes = encode(row, &days);
+            assert_eq!(decode(row, &bytes).unwrap(), days);
+            assert!(bytes.len() <= length, "{days:?}: {}", bytes.len());
+            let whole = |n: usize| decode(row, &bytes[..n]).is_ok_and(|cut| cut == days);
+            assert!((0..bytes.len()).all(|n| !whole(n)));
         }
+        let far = encode(0, &[(128, Summary { count: 1, min: 1.0, max: 1.0, sum: 1.0 })]);
+        assert!(decode(0, &far).is_err());
     }
 
     /// The quick way from midnight to midnight finds what the calendar says, in zones that make it hard.

@@ -45,6 +45,18 @@ impl StoreError {
         matches!(self, StoreError::Damaged { .. } | StoreError::Encoding { .. })
     }
 
+    /// Whether a store that could not be opened may be opened later, by itself or after somebody has made room: any
+    /// fault of the card, but neither a second program at work nor another version's records.
+    pub fn may_pass(&self) -> bool {
+        !matches!(
+            self,
+            StoreError::Locked(_)
+                | StoreError::Newer { .. }
+                | StoreError::Older { .. }
+                | StoreError::UnknownSeries(_)
+        )
+    }
+
     /// Whether the store that gave this error must be dropped and opened again. After one failed write or sync the
     /// same handle refuses every later commit, also when the disk has recovered.
     pub fn must_reopen(&self) -> bool {

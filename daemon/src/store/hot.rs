@@ -84,8 +84,13 @@ impl Hot {
     pub(super) fn take(&mut self, reading: &NewReading, fate: Fate) -> Result<(), StoreError> {
         let series = self.get_mut(reading.series)?;
         let row = Row { at: reading.at.0, value: reading.value };
-        let place = series.tail.partition_point(|other| other.at <= row.at);
-        series.tail.insert(place, row);
+        // Nearly always it is the newest.
+        if series.tail.last().is_none_or(|last| last.at <= row.at) {
+            series.tail.push(row);
+        } else {
+            let place = series.tail.partition_point(|other| other.at <= row.at);
+            series.tail.insert(place, row);
+        }
         let conflict = fate == Fate::Conflict;
         if series.latest.is_none_or(|latest| latest.at <= reading.at) {
             series.latest = Some(StoredReading { at: reading.at, value: row.value, conflict });

@@ -5,14 +5,14 @@
 //!
 //! | file | what it is |
 //! | --- | --- |
-//! | `FORMAT` | `heapward store 2`: version of everything below; a newer one is refused before a byte is touched |
+//! | `FORMAT` | `heapward store 3`: version of everything below; a newer one is refused before a byte is touched |
 //! | `store.redb` | the database; copy on write, a checksum on each page, checked whole at each opening |
 //! | `side.log` | plain readings that are not sealed yet, one page and one sync a commit (`sidelog.rs`, `frame.rs`) |
 //! | `record/2026-05.txt` | sealed days as text, chained by SHA-256 (`record/`) |
 //! | `HEAD` | number and digest of the newest sealed day |
 //! | `BACKUP` | when the last copy was made, in seconds since 1970; for the summary |
 //! | `lock` | held by the one process that has the store open; after a failed write it says so (`lock.rs`) |
-//! | `*.bad-*`, `*.v1` | damaged files that were set aside, and the database before a migration; never touched again |
+//! | `*.bad-*`, `*.v1`, `*.v2` | damaged files that were set aside, and the database before a migration; never touched again |
 //!
 //! # Tables of the database
 //!
@@ -24,7 +24,7 @@
 //! | `meta` | name (`schema::meta`) | `format` u32, `epoch`, `generation`, `log_bytes` u64, little-endian; `zone` text; `carry` a frame |
 //! | `series` | `QUANTITY UNIT PROBE` | number of the series, u32 |
 //! | `blocks` | (series, first instant in ms) | readings in order of time, at most 4,076 bytes (`block/`) |
-//! | `days` | (series, local day since 1970-01-01) | count, smallest, largest, sum (`days.rs`) |
+//! | `days` | (series, 128 local days) | count, smallest, largest, sum of each day (`days.rs`) |
 //! | `late` | (series, instant, bits of the value) | index: came after its day was sealed, not yet in the record |
 //! | `record` | number of the section | day, digest, place (`record/mod.rs`) |
 //! | `log` | number of the entry, from 1 | version byte, JSON; the JSON is what the next entry's `prev` is the SHA-256 of |
@@ -44,7 +44,9 @@
 //! `append` compares it with what its instant has (`lookup.rs`), writes a frame of the side log, syncs, and puts it into
 //! memory (`hot.rs`); now it is acknowledged. `seal` puts it into a block and its day (`seal.rs`); when all are, the side
 //! log begins anew. A day that is long over goes into the record. A question takes blocks and memory together (`view.rs`);
-//! it never holds a read transaction for more than half a year of one series.
+//! it never holds a read transaction for more than so many blocks (`limits::LOOK_BLOCKS_MAX`), and gives what it found
+//! as a list of bounded length. Only a copy, the check of the record and `heapward store`'s dead space look at
+//! everything at one instant.
 //!
 //! Invariants: a reading that was acknowledged is in the blocks, in the `carry` row, or in a frame of the epoch that
 //! holds. Opening does again what a crash has cut off, and doing it twice changes nothing. Nothing sealed is written
@@ -68,6 +70,7 @@ mod record;
 mod records;
 mod schema;
 mod seal;
+mod second_format;
 mod sidelog;
 mod tx;
 mod types;
@@ -77,13 +80,15 @@ mod view;
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+pub(crate) mod watched;
 
 use std::path::PathBuf;
 use std::sync::{Arc, PoisonError};
 
 use heapward_rules::units::At;
 
-pub use backup::{backup_folder, last_backup, note_backup, open_copy, restore};
+pub use backup::{backup_folder, last_copy, note_copy, open_copy, restore};
 pub use disk::{Disk, Folder};
 pub use error::StoreError;
 use frame::Frame;
@@ -102,9 +107,9 @@ pub use types::{
     Summary,
 };
 pub use upgrade::{Migration, upgrade};
-pub use upkeep::Sizes;
+pub use upkeep::{Sizes, TableSize};
 
-use crate::limits::{FRAME_READINGS_MAX, SIDE_LOG_BYTES, STORE_CACHE_BYTES};
+use crate::limits::{FRAME_READINGS_MAX, LOOK_BLOCKS_MAX, SIDE_LOG_BYTES, STORE_CACHE_BYTES};
 use crate::model::reading::SeriesKey;
 
 pub(crate) const DATABASE_FILE: &str = "store.redb";
@@ -121,6 +126,8 @@ pub struct StoreOptions {
     pub zone: chrono_tz::Tz,
     /// Size of a new side log.
     pub side_log_bytes: u64,
+    /// Blocks that one look at the readings takes before it lets its transaction go.
+    pub look_blocks_max: usize,
     /// What the files lie on.
     pub disk: Arc<dyn Disk>,
 }
@@ -163,7 +170,14 @@ impl StoreOptions {
     pub fn new(dir: impl Into<PathBuf>, zone: chrono_tz::Tz) -> StoreOptions {
         let dir = dir.into();
         let disk = Arc::new(Folder::new(&dir));
-        StoreOptions { dir, cache_bytes: STORE_CACHE_BYTES, zone, side_log_bytes: SIDE_LOG_BYTES, disk }
+        StoreOptions {
+            dir,
+            cache_bytes: STORE_CACHE_BYTES,
+            zone,
+            side_log_bytes: SIDE_LOG_BYTES,
+            look_blocks_max: LOOK_BLOCKS_MAX,
+            disk,
+        }
     }
 }
 

@@ -96,6 +96,7 @@ impl Store {
             db,
             hot: RwLock::new(hot),
             zone: options.zone,
+            look_blocks_max: options.look_blocks_max,
             disk: Arc::clone(&options.disk),
             head: RwLock::new(sealed.as_ref().map(Sealed::head)),
             check_ms: report.check_ms,

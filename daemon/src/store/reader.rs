@@ -15,9 +15,9 @@ use super::schema::{
     PILES, unversioned,
 };
 use super::tx::entry_digest;
-use super::types::{Bucket, DaySummary, Latest, Readings, SeriesId};
+use super::types::{Bucket, DaySummary, Latest, Readings, SeriesId, Summary};
 use super::view::View;
-use crate::limits::{INSTANT_MAX_MS, VIEW_SPAN_MAX};
+use crate::limits::INSTANT_MAX_MS;
 use crate::model::entry::Entry;
 use crate::model::incident::Incident;
 use crate::model::message::OutboxMessage;
@@ -31,6 +31,7 @@ pub(super) struct Shared {
     pub(super) db: Database,
     pub(super) hot: RwLock<Hot>,
     pub(super) zone: chrono_tz::Tz,
+    pub(super) look_blocks_max: usize,
     pub(super) disk: Arc<dyn Disk>,
     pub(super) head: RwLock<Option<Head>>,
     pub(super) check_ms: u64,
@@ -115,17 +116,20 @@ impl Reader {
     /// The same between given bounds in ascending order; one bucket less than bounds.
     pub fn buckets_at(&self, series: SeriesId, bounds: &[At]) -> Result<Vec<Bucket>, StoreError> {
         let shared = self.open()?;
-        let mut buckets = Vec::with_capacity(bounds.len().saturating_sub(1));
-        let mut rest = bounds;
-        while rest.len() > 1 {
-            // One look holds its read transaction for a limited stretch of time.
-            let reach = rest[0] + VIEW_SPAN_MAX;
-            let n = rest.partition_point(|bound| *bound <= reach).clamp(2, rest.len());
-            let view = View::new(&shared, series, rest[0], rest[n - 1])?;
-            buckets.extend(view.buckets(&rest[..n])?);
-            rest = &rest[n - 1..];
+        let mut summaries = vec![Summary::EMPTY; bounds.len().saturating_sub(1)];
+        let (mut from, to) = (bounds.first().map_or(0, |at| at.0), bounds.last().map_or(0, |at| at.0));
+        // The bucket in which a look begins: where the one before it has stopped.
+        let mut bucket = 0;
+        while from < to {
+            let rest = bounds.iter().skip(bucket + 1).map(|at| at.0);
+            let ahead: Vec<i64> = std::iter::once(from).chain(rest).collect();
+            let (found, reached) = View::new(&shared, series, At(from), At(to))?.summaries(&ahead)?;
+            summaries.iter_mut().skip(bucket).zip(&found).for_each(|(sum, part)| sum.merge(part));
+            from = reached;
+            bucket = bounds.partition_point(|bound| bound.0 <= reached).saturating_sub(1);
         }
-        Ok(buckets)
+        let pairs = bounds.windows(2).zip(summaries);
+        Ok(pairs.map(|(pair, summary)| Bucket { from: pair[0], to: pair[1], summary }).collect())
     }
 
     /// The local days of the site that touch [from, to) and have readings without conflict.

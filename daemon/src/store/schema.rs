@@ -9,7 +9,7 @@ use crate::model::reading::{SeriesKey, parse_quantity, parse_unit, quantity_word
 use heapward_rules::ids::ProbeId;
 
 /// Version of the whole: tables, keys and values. A store with a higher one is refused.
-pub(super) const FORMAT: u32 = 2;
+pub(super) const FORMAT: u32 = 3;
 
 /// First byte of each value that is JSON or bytes of others.
 const VALUE_VERSION: u8 = 1;

@@ -188,10 +188,22 @@ pub(super) fn write_day(
         Ok(true)
     })?;
     let [summary] = summary;
-    if summary.count == 0 {
-        table.remove((series, day.number()))?;
+    let (number, row) = (day.number(), days::row_of(day.number()));
+    let mut days = match table.get((series, row))? {
+        Some(bytes) => days::decode(row, bytes.value())?,
+        None => Vec::new(),
+    };
+    let place = days.binary_search_by_key(&number, |(day, _)| *day);
+    match place {
+        Ok(i) if summary.count == 0 => drop(days.remove(i)),
+        Ok(i) => days[i].1 = summary,
+        Err(_) if summary.count == 0 => return Ok(()),
+        Err(i) => days.insert(i, (number, summary)),
+    }
+    if days.is_empty() {
+        table.remove((series, row))?;
     } else {
-        table.insert((series, day.number()), days::encode(&summary).as_slice())?;
+        table.insert((series, row), days::encode(row, &days).as_slice())?;
     }
     Ok(())
 }

@@ -186,6 +186,11 @@ impl SideLog {
         self.epoch
     }
 
+    #[cfg(test)]
+    pub(super) fn into_file(self) -> Box<dyn StorageBackend> {
+        self.file
+    }
+
     /// Writes a frame; it is durable when this returns.
     pub(super) fn append(&mut self, payload: &[u8]) -> Result<(), StoreError> {
         let length = u32::try_from(payload.len()).ok().filter(|_| self.has_room(payload.len()));

@@ -9,12 +9,11 @@ use std::time::{Duration, Instant};
 
 use redb::{Database, ReadableTable, StorageBackend, WriteTransaction};
 
-use super::DATABASE_FILE;
 use super::disk::Disk;
 use super::error::StoreError;
-use super::first_format;
 use super::open::{FORMAT_FILE, FORMAT_WORDS, open_database, prepare};
 use super::schema::{FORMAT, META, meta};
+use super::{DATABASE_FILE, first_format, second_format};
 use crate::limits::{COMPACT_SECONDS_MAX, STORE_CACHE_BYTES};
 
 /// One step: from this version to the next, in one transaction.
@@ -25,7 +24,10 @@ pub struct Migration {
 }
 
 /// All steps there are.
-pub(super) const MIGRATIONS: &[Migration] = &[Migration { from: 1, apply: first_format::to_blocks }];
+pub(super) const MIGRATIONS: &[Migration] = &[
+    Migration { from: 1, apply: first_format::to_blocks },
+    Migration { from: 2, apply: second_format::without_days },
+];
 
 const COPY: &str = "store.redb.upgrade";
 /// A finished copy that waits to be renamed.

@@ -7,13 +7,13 @@ use chrono_tz::Tz;
 use heapward_rules::units::{At, Span};
 use redb::{ReadOnlyTable, ReadTransaction};
 
-use super::block::Row;
+use super::block::{Block, Row};
 use super::days::{self, Day, Days};
 use super::error::StoreError;
 use super::reader::Shared;
 use super::schema::{self, BLOCKS, Bytes, DAYS, META, meta};
 use super::seal::{merge, scan};
-use super::types::{Bucket, DaySummary, Readings, SeriesId, StoredReading, Summary};
+use super::types::{DaySummary, Readings, SeriesId, StoredReading, Summary};
 use crate::limits::RANGE_READINGS_MAX;
 
 pub(super) struct View {
@@ -24,6 +24,7 @@ pub(super) struct View {
     tail: Vec<Row>,
     sealed_to: Option<i64>,
     zone: Tz,
+    blocks_max: usize,
 }
 
 // === impl View ===
@@ -44,27 +45,43 @@ impl View {
                 continue;
             }
             let blocks = txn.open_table(BLOCKS)?;
-            return Ok(View { txn, blocks, series: series.0, tail, sealed_to, zone: shared.zone });
+            let (zone, blocks_max) = (shared.zone, shared.look_blocks_max);
+            return Ok(View { txn, blocks, series: series.0, tail, sealed_to, zone, blocks_max });
         }
+    }
+
+    /// Gives the blocks of [from, to) to `each` until that says false, at most as many as one look may take; the instant
+    /// up to which it has come. An instant is never split.
+    fn scan(
+        &self,
+        from: i64,
+        to: i64,
+        mut each: impl FnMut(&Block) -> Result<bool, StoreError>,
+    ) -> Result<i64, StoreError> {
+        let (mut reached, mut blocks) = (to, 0);
+        scan(&self.blocks, self.series, from, to, |block| {
+            blocks += 1;
+            let goes_on = each(block)? && blocks < self.blocks_max;
+            if !goes_on {
+                reached = to.min(block.last.saturating_add(1));
+            }
+            Ok(goes_on)
+        })?;
+        Ok(reached)
     }
 
     /// Readings of [from, to), which must lie in the view.
     pub(super) fn range(&self, from: At, to: At, limit: usize) -> Result<Readings, StoreError> {
         let limit = limit.clamp(1, RANGE_READINGS_MAX);
         let mut sealed: Vec<StoredReading> = Vec::new();
-        let mut horizon = to.0;
-        scan(&self.blocks, self.series, from.0, to.0, |block| {
+        let reached = self.scan(from.0, to.0, |block| {
             block.fill(from.0, to.0, &mut sealed)?;
-            let is_enough = sealed.len() > limit;
-            if is_enough {
-                horizon = to.0.min(block.last.saturating_add(1));
-            }
-            Ok(!is_enough)
+            Ok(sealed.len() <= limit)
         })?;
-        let mut readings = with_tail(sealed, self.tail_between(from.0, horizon));
+        let mut readings = with_tail(sealed, self.tail_between(from.0, reached));
         let next = cut_off(&mut readings, limit).or_else(|| {
-            let is_more = horizon < to.0;
-            is_more.then_some(At(horizon))
+            let is_more = reached < to.0;
+            is_more.then_some(At(reached))
         });
         Ok(Readings { readings, next })
     }
@@ -80,15 +97,16 @@ impl View {
         tail.first().is_none_or(|row| self.sealed_to.is_none_or(|sealed_to| row.at > sealed_to))
     }
 
-    /// Summaries between ascending bounds, which must lie in the view.
-    pub(super) fn summaries(&self, bounds: &[i64]) -> Result<Vec<Summary>, StoreError> {
+    /// Summaries between ascending bounds, which must lie in the view, of what comes before the second value: the
+    /// instant up to which one look has come.
+    pub(super) fn summaries(&self, bounds: &[i64]) -> Result<(Vec<Summary>, i64), StoreError> {
         let mut summaries = vec![Summary::EMPTY; bounds.len().saturating_sub(1)];
-        let (Some(from), Some(to)) = (bounds.first(), bounds.last()) else { return Ok(summaries) };
-        scan(&self.blocks, self.series, *from, *to, |block| {
+        let (Some(from), Some(to)) = (bounds.first(), bounds.last()) else { return Ok((summaries, 0)) };
+        let reached = self.scan(*from, *to, |block| {
             block.add_to(bounds, &mut summaries)?;
             Ok(true)
         })?;
-        let mut tail = self.tail_between(*from, *to);
+        let mut tail = self.tail_between(*from, reached);
         for (pair, summary) in bounds.windows(2).zip(&mut summaries) {
             if tail.is_empty() {
                 break;
@@ -99,10 +117,10 @@ impl View {
             if self.is_plain(part) {
                 add_alone(part, summary);
             } else {
-                *summary = self.recount(At(pair[0]), At(pair[1]))?;
+                *summary = self.recount(At(pair[0]), At(pair[1].min(reached)))?;
             }
         }
-        Ok(summaries)
+        Ok((summaries, reached))
     }
 
     /// Reading by reading: a late one may be in conflict with a sealed one.
@@ -117,21 +135,16 @@ impl View {
         Ok(summary)
     }
 
-    pub(super) fn buckets(&self, bounds: &[At]) -> Result<Vec<Bucket>, StoreError> {
-        let instants: Vec<i64> = bounds.iter().map(|bound| bound.0).collect();
-        let summaries = self.summaries(&instants)?;
-        let pairs = bounds.windows(2).zip(summaries);
-        Ok(pairs.map(|(pair, summary)| Bucket { from: pair[0], to: pair[1], summary }).collect())
-    }
-
     /// The days of the site that touch [from, to); the view must reach to their ends.
     pub(super) fn days(&self, from: At, to: At) -> Result<Vec<DaySummary>, StoreError> {
         let (first, last) = (Day::of(from, self.zone), Day::of(to - Span(1), self.zone));
         let table = self.txn.open_table(DAYS)?;
         let mut found: BTreeMap<i32, Summary> = BTreeMap::new();
-        for row in table.range((self.series, first.number())..=(self.series, last.number()))? {
+        let (from, to) = (first.number(), last.number());
+        for row in table.range((self.series, days::row_of(from))..=(self.series, days::row_of(to)))? {
             let (key, value) = row?;
-            found.insert(key.value().1, days::decode(value.value())?);
+            let days = days::decode(key.value().1, value.value())?;
+            found.extend(days.into_iter().filter(|(day, _)| (from..=to).contains(day)));
         }
         let mut tail = self.tail.as_slice();
         while let Some(row) = tail.first() {

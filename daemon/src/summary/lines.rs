@@ -270,6 +270,7 @@ fn probes(snapshot: &Snapshot) -> String {
     let silent = if silent.is_empty() { String::new() } else { format!("; silent: {}", silent.join(", ")) };
     let refused = match snapshot.house.refused {
         0 => String::new(),
+        1 => "; 1 message refused".to_owned(),
         count => format!("; {count} messages refused"),
     };
     format!("{heard} of {} heard{silent}{batteries}{refused}.", snapshot.probes.len())
@@ -316,7 +317,7 @@ fn machine(snapshot: &Snapshot) -> String {
     let card = house.free_mb.map(|mb| format!("card {:.1} GB free", mb as f64 / 1_000.0));
     let clock = if house.clock_trusted { "clock set" } else { "CLOCK NOT SET" };
     let backup = house
-        .last_backup
+        .last_copy
         .map_or_else(|| "no backup yet".to_owned(), |at| format!("last backup {}", moment(at, snapshot)));
     let failing = house.channels.iter().filter_map(|(channel, state)| {
         state.failing_since.map(|at| format!("{} FAILS since {}", name(channel), moment(at, snapshot)))
@@ -325,15 +326,27 @@ fn machine(snapshot: &Snapshot) -> String {
         let last = state.last_sent.filter(|at| snapshot.now - *at > limits::CHANNEL_PROOF)?;
         Some(format!("{} last worked {}, try heapward send-test", name(channel), moment(last, snapshot)))
     });
-    let messages = format!("{} messages in a week", house.messages_week);
+    let week = house.week;
+    let messages = match week.things {
+        0 => "no texts in 7 days".to_owned(),
+        1 => format!("texts in 7 days: {} about 1 thing, acted on {}", week.texts, week.acted_on),
+        things => {
+            format!("texts in 7 days: {} about {things} things, acted on {}", week.texts, week.acted_on)
+        }
+    };
     let parts = card.into_iter().chain([clock.to_owned(), backup, messages]).chain(failing).chain(old);
     format!("{}.", parts.collect::<Vec<_>>().join(", "))
 }
 
+/// What a later check compares with: kept in a mailbox, out of reach of whoever changes the record.
 fn record(snapshot: &Snapshot) -> String {
-    match &snapshot.house.record {
+    let entries = match &snapshot.house.record {
         Some((seq, digest)) => format!("{seq} entries, SHA-256 {}", gsm::one_line(digest)),
-        None => "no entry yet.".to_owned(),
+        None => "no entry yet".to_owned(),
+    };
+    match &snapshot.house.sealed {
+        Some((seq, digest)) => format!("HEAD {seq}:{} (keep this mail); {entries}.", gsm::one_line(digest)),
+        None => format!("no day sealed yet; {entries}."),
     }
 }
 

@@ -10,6 +10,7 @@ mod png;
 mod raster;
 pub mod schedule;
 pub mod snapshot;
+pub mod week;
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;

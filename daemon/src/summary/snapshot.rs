@@ -6,6 +6,7 @@ use heapward_rules::units::{At, Span};
 use heapward_rules::verdict::Status;
 
 use super::chart::Series;
+use super::week::Week;
 use crate::model::incident::Incident;
 use crate::telling::wording::Site;
 use crate::telling::worker::ChannelState;
@@ -93,14 +94,16 @@ pub struct ProbeDay {
 pub struct House {
     pub free_mb: Option<u64>,
     pub clock_trusted: bool,
-    pub last_backup: Option<At>,
+    pub last_copy: Option<At>,
+    /// Number of the newest sealed day and its digest in hex: `HEAD`.
+    pub sealed: Option<(u64, String)>,
     /// Number of the newest entry of the log, and the digest of the chain up to it in hex.
     pub record: Option<(u64, String)>,
     /// Time counted that the first standard of most piles asks for: for the words `41 of 72 h`.
     pub required: Option<Span>,
     pub channels: BTreeMap<String, ChannelState>,
-    /// Texts and mails about incidents that went out in the last seven days.
-    pub messages_week: usize,
+    /// What was told in the last seven days, and what came of it.
+    pub week: Week,
     /// Messages of probes refused since the last summary (unreadable, impossible time).
     pub refused: u64,
 }

@@ -7,6 +7,7 @@ use proptest::prelude::*;
 
 use super::chart::Series;
 use super::snapshot::{AirDay, House, PileDay, ProbeDay, SpotDay, VerdictDay, WaterDay};
+use super::week::Week;
 use super::*;
 use crate::model::incident::{Incident, Stage};
 use crate::telling::fixture::{at, site};
@@ -67,6 +68,7 @@ fn incident(kind: Kind, level: Level, opened: &str, closed: Option<&str>) -> Inc
         kind: Topic::Pile(kind).word().to_owned(),
         level: level_word(level).to_owned(),
         spot: Some("outer-south".to_owned()),
+        read_spot: None,
         probe: None,
         opened_ms: at(opened).0,
         closed_ms: closed.map(|closed| at(closed).0),
@@ -113,11 +115,12 @@ fn snapshot(piles: Vec<PileDay>) -> Snapshot {
         house: House {
             free_mb: Some(12_345),
             clock_trusted: true,
-            last_backup: Some(at("12 02:00")),
+            last_copy: Some(at("12 02:00")),
+            sealed: Some((42, "4d".repeat(32))),
             record: Some((118, "9f".repeat(32))),
             required: Some(Span::hours(72)),
             channels: [("phone".to_owned(), failing)].into(),
-            messages_week: 3,
+            week: Week { texts: 5, things: 3, acted_on: 2 },
             refused: 0,
         },
     }
@@ -132,22 +135,22 @@ fn twelve_lines_in_their_order() {
     );
     let wanted = "\
 2026-03, day 7: us-organic running, outer-south lags with 41 of 72 h.
-Today: 2026-03 outer-south: Add cover there, cut blower on-time by 1/3. Below 131 F the count restarts.
+Today: 2026-03 outer-south: Add cover there, cut blower on-time by 1/3.
 2026-03 spots: core-north 140/150/158 (done), outer-south 128/133/137 (41 h), base no reading. Min/mean/max of 24 h, F.
 Water: 2026-03 moisture reading 52, watered Mon 17:30.
 Air: 2026-03 blower on 13 % of the day, timer changed Fri 09:00.
 Probes: 2 of 3 heard; silent: k3 since 01:10; low batteries: k2 22 %.
 Since yesterday: 2026-03 outer-south run at risk since 04:40; 2026-03 outer-south above 160 F Mon 22:10-02:00, over.
-Machine: card 12.3 GB free, clock set, last backup 02:00, 3 messages in a week, phone FAILS since Mon 22:00.
-Record: 118 entries, SHA-256 9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f
+Machine: card 12.3 GB free, clock set, last backup 02:00, texts in 7 days: 5 about 3 things, acted on 2, phone FAILS since Mon 22:00.
+Record: HEAD 42:4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d4d (keep this mail); 118 entries, SHA-256 \
+9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f9f.
 Question: Did you hear the blower run and stop? Enter it.
 
 Heapward at Quillback Farm, Tuesday 12 May 2026, 06:30 EDT";
     assert_eq!(summary.text, wanted);
     assert_eq!(
         summary.one_line,
-        "Heapward: 2026-03 41 of 72 h. Today: 2026-03 outer-south: Add cover there, cut blower on-time by 1/3. Below \
-         131 F the count restarts."
+        "Heapward: 2026-03 41 of 72 h. Today: 2026-03 outer-south: Add cover there, cut blower on-time by 1/3."
     );
 }
 
@@ -200,6 +203,17 @@ fn the_html_shows_its_charts_and_loads_nothing_from_outside() {
     }
 }
 
+/// It has no text of its own: here is where it is read in time.
+#[test]
+fn a_forecast_of_overheating_is_the_days_job() {
+    let mut ahead = snapshot(vec![pile("2026-03")]);
+    ahead.incidents = vec![incident(Kind::OverheatingAhead, Level::Act, "12 04:40", None)];
+    let summary = compose(&ahead);
+    let job = "Today: 2026-03 outer-south: Run the air longer or more often today; check moisture first.";
+    assert!(summary.text.contains(job), "{}", summary.text);
+    assert!(summary.text.contains("2026-03 outer-south heading for 160 F since 04:40"), "{}", summary.text);
+}
+
 #[test]
 fn quiet_days_say_so() {
     let mut quiet = snapshot(vec![]);
@@ -210,8 +224,8 @@ fn quiet_days_say_so() {
         "Piles: none at the moment.",
         "Today: nothing to do; a look, a sniff, an ear for the blower.",
         "Since yesterday: nothing.",
-        "Machine: CLOCK NOT SET, no backup yet, 0 messages in a week.",
-        "Record: no entry yet.",
+        "Machine: CLOCK NOT SET, no backup yet, no texts in 7 days.",
+        "Record: no day sealed yet; no entry yet.",
     ] {
         assert!(text.contains(wanted), "{wanted} in {text}");
     }

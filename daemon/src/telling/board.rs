@@ -1,6 +1,7 @@
 //! How each channel does.
 
 use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, RwLock};
 
 use heapward_rules::units::At;
@@ -11,6 +12,8 @@ use crate::model::message::{Delivery, OutboxMessage};
 #[derive(Clone, Debug, Default)]
 pub struct Board {
     channels: Arc<RwLock<BTreeMap<String, ChannelState>>>,
+    sent: Arc<AtomicU64>,
+    given_up: Arc<AtomicU64>,
 }
 
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -26,6 +29,16 @@ pub struct ChannelState {
 impl Board {
     pub fn states(&self) -> BTreeMap<String, ChannelState> {
         self.channels.read().map(|channels| channels.clone()).unwrap_or_default()
+    }
+
+    /// Messages sent and given up since the start; one that stands for several is one.
+    pub fn counts(&self) -> (u64, u64) {
+        (self.sent.load(Ordering::Relaxed), self.given_up.load(Ordering::Relaxed))
+    }
+
+    pub(super) fn count(&self, sent: u64, given_up: u64) {
+        self.sent.fetch_add(sent, Ordering::Relaxed);
+        self.given_up.fetch_add(given_up, Ordering::Relaxed);
     }
 
     /// Takes over from the outbox when each channel worked last: the board itself does not outlive a restart.

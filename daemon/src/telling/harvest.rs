@@ -91,7 +91,9 @@ mod tests {
                 for matter in matters("2026-03", uses, &incidents, ZONE, now) {
                     let place = matter.spot.clone().unwrap_or_default();
                     list.push(format!("{when} {place} {:?}", matter.change));
-                    let told = teller.take(&matter, Scene { now, recent: &incidents, mutes: &[] }).unwrap();
+                    let told = teller
+                        .take(&matter, Scene { now, recent: &incidents, mutes: &[], unreached: &[] })
+                        .unwrap();
                     incidents.retain(|incident| incident.id != told.incident.id);
                     incidents.push(told.incident);
                 }

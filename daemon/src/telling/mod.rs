@@ -18,6 +18,21 @@
 //! * [`mail`], [`request`], [`publish`], [`modem`], [`terminal`]: the channels;
 //! * [`signs`] and [`heartbeat`]: the dead-man switch and the watchdog.
 //!
+//! What gets a text. The moments T1 to T15 of [`moment`], each of which names something that still can be done. Beside
+//! them, once each, what would cost the evidence or the heat of a run if nobody looked: a probe that is stuck, pulled
+//! out, moved or speaks in another unit (T11 in other clothes), a pile that is stuck before the time of T4 or cooled too
+//! early, a blower that never pauses. The daemon's own troubles (card, broker, clock, channel, copies) are told because
+//! a Heapward that can't keep or say anything looks like a quiet day. A forecast of 160 F has no text of its own: it
+//! stands on the page and is the day's job in the summary; the text comes with T6, when it has come true. What asks for
+//! nothing (rising, halfway, a battery at 60 %, a probe that is back) is for the summary alone.
+//!
+//! Whom it reaches. All ways to a person are used at once, so a telephone that is down delays no mail. What is grave
+//! goes to the second person too when nobody has seen it after two reminders, or when it has reached nobody for ten
+//! minutes; danger goes to everybody at once.
+//!
+//! Figures. A text gives the newest figure, the worst, and since when: the recorder hands the present figures of what
+//! is open to `Teller::follow` with every tick, so that a reminder does not repeat the first one.
+//!
 //! Quiet hours need no timer: a held message is written at once with the end of the quiet hours as its due time.
 //!
 //! Invariant: `moment`, `policy`, `wording` and `digest` do no I/O and ask no clock.

@@ -47,7 +47,11 @@ impl Moment {
             // Its end is an amended verdict: whoever was told must hear of it.
             Topic::Pile(Kind::Qualified) => Moment { all_clear: true, ..Moment::once(When::Morning) },
             Topic::Pile(Kind::ReadyToMove) => Moment::once(When::Waking),
-            Topic::Pile(Kind::Cured | Kind::Reheating) => Moment::once(When::Summary),
+            // A forecast is for the page and for the day's job in the summary: until 160 F is crossed (T6) the piles
+            // that are going to be too hot, and those that turn back by themselves, look the same.
+            Topic::Pile(Kind::Cured | Kind::Reheating | Kind::OverheatingAhead) => {
+                Moment::once(When::Summary)
+            }
             _ if level == Level::Note => Moment::once(When::Summary),
             Topic::Pile(kind) => Moment::of_kind(kind, level, counted),
             Topic::Farm(trouble) => Moment::of_trouble(trouble, level),
@@ -77,8 +81,7 @@ impl Moment {
             // T10.
             Kind::Drying => Moment { pause: limits::DRYING_PAUSE, ..Moment::once(When::Waking) },
             // T4, T5, and questions that are asked once.
-            Kind::OverheatingAhead
-            | Kind::SlowToHeat
+            Kind::SlowToHeat
             | Kind::Stalled
             | Kind::SpotShort
             | Kind::FellOutEarly
@@ -87,7 +90,7 @@ impl Moment {
             | Kind::ProbeMoved
             | Kind::WrongUnit
             | Kind::BatteryLow => Moment::once(When::Waking),
-            Kind::Qualified | Kind::ReadyToMove | Kind::Cured | Kind::Reheating => {
+            Kind::Qualified | Kind::ReadyToMove | Kind::Cured | Kind::Reheating | Kind::OverheatingAhead => {
                 Moment::once(When::Summary)
             }
         }
@@ -103,9 +106,11 @@ impl Moment {
             }
             Trouble::ClockUntrusted => Moment { settle: limits::CLOCK_SETTLE, ..Moment::wrong(When::Waking) },
             // T15 is the harvest.
-            Trouble::DiskLow | Trouble::ChannelFailing | Trouble::BackupFailing | Trouble::HarvestTooSoon => {
-                Moment::once(When::Waking)
-            }
+            Trouble::DiskLow
+            | Trouble::ChannelFailing
+            | Trouble::BackupFailing
+            | Trouble::RecordsDamaged
+            | Trouble::HarvestTooSoon => Moment::once(When::Waking),
         }
     }
 

@@ -11,8 +11,11 @@ mod life;
 use heapward_rules::finding::{Change, Level};
 use heapward_rules::units::{At, Span};
 
+pub use self::around::unreached;
 use self::around::{first_step, is_hidden, is_same_thing, is_week_before, mute_of, ready_at};
-use self::life::{knows_second, last_at, moment_of, open, quiet_telling, steps_of, told_level, worsen};
+use self::life::{
+    follow, knows_second, last_at, moment_of, open, quiet_telling, steps_of, take_figures, told_level, worsen,
+};
 use super::address::{AddressBook, Audience, Shape, message_id};
 use super::hours::next_time;
 use super::moment::{Moment, When};
@@ -40,6 +43,8 @@ pub struct Scene<'a> {
     /// Every open incident, of all piles, and those that ended within [`limits::INCIDENTS_RECENT`].
     pub recent: &'a [Incident],
     pub mutes: &'a [Mute],
+    /// Ids of grave incidents of which nobody could be told for a while: [`unreached`].
+    pub unreached: &'a [String],
 }
 
 /// Silence about a pile until an instant; it always ends by itself. Danger is told all the same.
@@ -128,6 +133,13 @@ impl Teller {
         told
     }
 
+    /// The incident with its figures as they are now; `None` if they are what it says already, or it is over.
+    pub fn follow(&self, incident: &Incident, present: &Matter) -> Option<Incident> {
+        let mut now = incident.clone();
+        follow(&mut now, present);
+        (now != *incident && incident.closed_ms.is_none()).then_some(now)
+    }
+
     /// A person has seen it: silent until it gets worse or half a day has gone.
     pub fn seen(&self, incident: &Incident, now: At) -> Incident {
         let mut incident = incident.clone();
@@ -190,8 +202,15 @@ impl Teller {
         if topic == Topic::Farm(Trouble::HarvestTooSoon) {
             return is_week_before(incident, scene.now).then_some(Step::WeekBefore);
         }
-        let (at, step) = self.next_reminder(incident, &moment)?;
         let is_quiet = moment.when < When::Now && self.book.quiet().contains(scene.now, self.site.zone);
+        if scene.unreached.contains(&incident.id)
+            && self.book.has_second()
+            && !knows_second(incident)
+            && !is_quiet
+        {
+            return Some(Step::SecondPerson);
+        }
+        let (at, step) = self.next_reminder(incident, &moment)?;
         (at <= scene.now && !is_quiet).then_some(step)
     }
 
@@ -242,7 +261,7 @@ impl Teller {
     fn close(&self, mut incident: Incident, matter: &Matter, scene: Scene<'_>) -> Told {
         incident.closed_ms = Some(matter.at.0);
         incident.stage = Stage::Over;
-        incident.figures.extend(matter.figures.clone());
+        take_figures(&mut incident, matter);
         let Some(topic) = Topic::parse(&incident.kind) else { return Told { incident, messages: vec![] } };
         let lasted = matter.at - At(incident.opened_ms);
         let is_unstable = last_at(&incident, |step| step == Step::Unstable).is_some();

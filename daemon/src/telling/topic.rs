@@ -28,6 +28,8 @@ pub enum Trouble {
     ChannelFailing,
     /// No copy of the records was made for days.
     BackupFailing,
+    /// At its start the daemon found the records damaged, or older than they should be, and went on without a part.
+    RecordsDamaged,
     /// A harvest is planned too early after unqualified manure was spread (90 or 120 days).
     HarvestTooSoon,
 }
@@ -45,6 +47,8 @@ pub struct Matter {
     pub pile: Option<String>,
     /// The spot; for a harvest the bed, for a channel its name.
     pub spot: Option<String>,
+    /// The spot of the temperature in the figures, where that may be another one.
+    pub read_spot: Option<String>,
     pub probe: Option<String>,
     /// By name with their unit, as in the stored incident.
     pub figures: BTreeMap<String, f64>,
@@ -75,13 +79,14 @@ const KINDS: [(Kind, &str); 22] = [
     (Kind::Cured, "cured"),
 ];
 
-const TROUBLES: [(Trouble, &str); 7] = [
+const TROUBLES: [(Trouble, &str); 8] = [
     (Trouble::StoreFailing, "store-failing"),
     (Trouble::DiskLow, "disk-low"),
     (Trouble::BrokerAway, "broker-away"),
     (Trouble::ClockUntrusted, "clock-untrusted"),
     (Trouble::ChannelFailing, "channel-failing"),
     (Trouble::BackupFailing, "backup-failing"),
+    (Trouble::RecordsDamaged, "records-damaged"),
     (Trouble::HarvestTooSoon, "harvest-too-soon"),
 ];
 
@@ -131,6 +136,7 @@ impl Matter {
             opened: finding.opened,
             pile: pile.map(str::to_owned),
             spot: finding.spot.as_ref().map(ToString::to_string),
+            read_spot: finding.figures.read_spot.as_ref().map(ToString::to_string),
             probe: finding.probe.as_ref().map(ToString::to_string),
             figures: figures(&finding.figures),
         }
@@ -146,6 +152,7 @@ impl Matter {
             opened,
             pile: None,
             spot: None,
+            read_spot: None,
             probe: None,
             figures: BTreeMap::new(),
         }
@@ -161,6 +168,7 @@ impl Matter {
             opened: At(incident.opened_ms),
             pile: incident.pile.clone(),
             spot: incident.spot.clone(),
+            read_spot: None,
             probe: incident.probe.clone(),
             figures: BTreeMap::new(),
         })
@@ -184,6 +192,7 @@ impl Matter {
 fn figures(figures: &Figures) -> BTreeMap<String, f64> {
     let all = [
         ("temperature_c", figures.temperature.map(|c| c.0)),
+        ("read_ms", figures.read_at.map(|at| at.0 as f64)),
         ("worst_c", figures.worst.map(|c| c.0)),
         ("slope_c_per_h", figures.slope_c_per_h),
         ("expected_at_ms", figures.expected_at.map(|at| at.0 as f64)),

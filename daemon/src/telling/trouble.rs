@@ -74,6 +74,7 @@ pub fn matters(health: &Health, recent: &[Incident], now: At) -> Vec<Matter> {
         found.extend(plain(Trouble::BackupFailing, failing_since, Level::Act, limits::BACKUP_TROUBLE));
     }
     found.extend(disk(health.free_mb, recent, now));
+    found.extend(damage_is_known(recent, now));
     for (channel, state) in &health.channels {
         // After a restart nothing has failed yet: only a message that went out proves that it works again.
         let open = open_one(Trouble::ChannelFailing, Some(channel), recent);
@@ -87,6 +88,17 @@ pub fn matters(health: &Health, recent: &[Incident], now: At) -> Vec<Matter> {
         found.extend(change(Trouble::ChannelFailing, Some(channel), since, recent, now));
     }
     found
+}
+
+/// The store was set aside at this start, or is older than the record.
+pub fn records_damaged(now: At) -> Matter {
+    Matter::of_farm(Trouble::RecordsDamaged, Level::Act, Change::Opened, now, now)
+}
+
+/// It stands on the page for a day; the log keeps it.
+fn damage_is_known(recent: &[Incident], now: At) -> Option<Matter> {
+    let open = open_one(Trouble::RecordsDamaged, None, recent)?;
+    (now - At(open.opened_ms) >= limits::RECORDS_DAMAGED_SHOWN).then(|| Matter::closing(open, now)).flatten()
 }
 
 /// Low opens below one mark and closes above a higher one; nearly none is urgent.
@@ -153,7 +165,9 @@ mod tests {
                         matter.level,
                         matter.change
                     ));
-                    let told = teller.take(&matter, Scene { now, recent: &incidents, mutes: &[] }).unwrap();
+                    let told = teller
+                        .take(&matter, Scene { now, recent: &incidents, mutes: &[], unreached: &[] })
+                        .unwrap();
                     incidents.retain(|incident| incident.id != told.incident.id);
                     incidents.push(told.incident);
                 }

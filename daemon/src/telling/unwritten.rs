@@ -42,9 +42,13 @@ impl Unwritten {
         self.set(&[]);
     }
 
+    /// Everything that waits to be written.
+    pub fn all(&self) -> Vec<Told> {
+        self.told.lock().map(|told| told.clone()).unwrap_or_default()
+    }
+
     fn messages(&self) -> Vec<OutboxMessage> {
-        let told = self.told.lock().map(|told| told.clone()).unwrap_or_default();
-        told.into_iter().flat_map(|told| told.messages).collect()
+        self.all().into_iter().flat_map(|told| told.messages).collect()
     }
 
     /// The newest state of an incident.

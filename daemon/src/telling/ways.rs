@@ -42,6 +42,15 @@ pub fn connect(
     telling: &TellingConfig,
     surroundings: &Surroundings,
 ) -> Result<BTreeMap<String, Arc<dyn Channel>>, Vec<String>> {
+    let (channels, errors) = connect_some(telling, surroundings);
+    if errors.is_empty() { Ok(channels) } else { Err(errors) }
+}
+
+/// The channels that can be had, and what hinders the others.
+pub fn connect_some(
+    telling: &TellingConfig,
+    surroundings: &Surroundings,
+) -> (BTreeMap<String, Arc<dyn Channel>>, Vec<String>) {
     let mut channels: BTreeMap<String, Arc<dyn Channel>> = BTreeMap::new();
     let mut errors = Vec::new();
     for channel in &telling.channels {
@@ -64,7 +73,7 @@ pub fn connect(
             Err(error) => errors.push(format!("channel `{}`: {error}", channel.name)),
         }
     }
-    if errors.is_empty() { Ok(channels) } else { Err(errors) }
+    (channels, errors)
 }
 
 /// Sends a test message to every contact by every channel, past the outbox and at any hour.

@@ -193,6 +193,8 @@ impl<O: Outbox> Worker<O> {
             site: self.deps.site.clone(),
             clock: Arc::clone(&self.deps.clock),
             outbox: self.deps.outbox.clone(),
+            sent: 0,
+            given_up: 0,
             unreported: Vec::new(),
         };
         let lane = errand.key.clone();
@@ -210,9 +212,11 @@ impl<O: Outbox> Worker<O> {
         let done = done.unwrap_or_else(|| Finished {
             lane,
             failed: Some(("the channel broke down; please report this".to_owned(), limits::OUTBOX_LOOK)),
-            sent: false,
+            sent: 0,
+            given_up: 0,
             unreported: Vec::new(),
         });
+        self.deps.board.count(done.sent, done.given_up);
         let lane = self.lanes.entry(done.lane.clone()).or_default();
         lane.busy = false;
         if let Some((reason, pause)) = done.failed {
@@ -227,7 +231,7 @@ impl<O: Outbox> Worker<O> {
                 tracing::info!(channel = %done.lane.0, contact = %done.lane.1, "sends again");
             }
             *lane = Lane { tried: lane.tried, ..Lane::default() };
-            if done.sent {
+            if done.sent > 0 {
                 self.deps.board.note(&done.lane.0, now, None);
             }
         }

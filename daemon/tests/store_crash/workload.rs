@@ -160,6 +160,7 @@ fn incident(k: u64) -> Incident {
         kind: "overheating".to_owned(),
         level: "urgent".to_owned(),
         spot: None,
+        read_spot: None,
         probe: None,
         opened_ms: at(k),
         closed_ms: None,

@@ -144,9 +144,7 @@ impl Blower {
     }
 
     fn tell_off(&mut self, scene: &Scene, since: At, at: At, out: &mut Vec<Finding>) {
-        let core =
-            scene.spots.iter().filter(|place| place.zone == Zone::Core).filter_map(|place| place.newest);
-        let hottest = core.map(|(_, value)| value).max_by(|a, b| a.0.total_cmp(&b.0));
+        let hottest = hottest_core(scene).map(|(_, value)| value);
         let is_hot = hottest.is_some_and(|core| core.is_above(self.params.hot_core));
         let level = if scene.has_open_run() || is_hot { Level::Urgent } else { Level::Act };
         let figures = Figures { since: Some(since), temperature: hottest, ..Figures::default() };
@@ -197,6 +195,11 @@ fn tell(open: &mut Option<Case>, kind: Kind, level: Level, at: At, figures: Figu
     }
 }
 
+fn hottest_core(scene: &Scene) -> Option<(At, Celsius)> {
+    let core = scene.spots.iter().filter(|place| place.zone == Zone::Core);
+    core.filter_map(|place| place.newest).max_by(|(_, a), (_, b)| a.0.total_cmp(&b.0))
+}
+
 fn end(open: &mut Option<Case>, at: At, out: &mut Vec<Finding>) {
     if let Some(case) = open.take() {
         out.push(case.close(at, Figures::default()));
@@ -227,6 +230,12 @@ impl Rule for Blower {
             }
             _ => {}
         }
+    }
+
+    /// What the standstill does to the core.
+    fn present(&self, scene: &Scene, finding: &Finding) -> Option<Figures> {
+        let (at, value) = hottest_core(scene).filter(|_| finding.kind == Kind::BlowerOff)?;
+        Some(Figures { temperature: Some(value), read_at: Some(at), ..Figures::default() })
     }
 
     fn deadline(&self, scene: &Scene) -> Option<At> {

@@ -46,6 +46,9 @@ pub struct Farm {
     all: Option<Case>,
     /// When all came back, or the watch began: each has its time to speak before it counts as silent.
     back: At,
+    /// Nothing is open, nobody is past its limit, and before this instant that stays so, whoever is heard. Not known
+    /// before somebody was heard.
+    calm_until: Option<At>,
 }
 
 /// A probe: where it stands and when it was heard.
@@ -117,12 +120,14 @@ impl Farm {
             now: At::MIN,
             all: None,
             back: At::MIN,
+            calm_until: None,
         }
     }
 
     /// Takes over the placements of a pile, in place of what was known of it; `others` are those of probes that
     /// measure something else than heat and stand at its spots beside them.
     pub fn set_pile(&mut self, pile: &Pile, others: &[Placement]) {
+        self.calm_until = None;
         for voice in self.voices.values_mut() {
             voice.places.retain(|_, place| place.pile != pile.id);
         }
@@ -149,6 +154,7 @@ impl Farm {
 
     /// The pile is used up: nobody waits for its probes.
     pub fn drop_pile(&mut self, pile: &PileId, at: At) -> Vec<FarmFinding> {
+        self.calm_until = None;
         self.progress.remove(pile);
         for voice in self.voices.values_mut() {
             for place in voice.places.values_mut().filter(|place| place.pile == *pile) {
@@ -165,6 +171,7 @@ impl Farm {
 
     /// The watch begins, or begins again after a stop: what was said meanwhile may still be on its way.
     pub fn begin(&mut self, at: At) {
+        self.calm_until = None;
         self.now = self.now.max(at);
         self.back = self.back.max(at);
     }
@@ -177,6 +184,11 @@ impl Farm {
 
     /// Any reading of a probe, whatever became of it; the probe lives.
     pub fn heard(&mut self, probe: &ProbeId, at: At) -> Vec<FarmFinding> {
+        if self.stays_calm(at) {
+            let voice = self.voices.entry(probe.clone()).or_default();
+            voice.heard = voice.heard.max(Some(at));
+            return Vec::new();
+        }
         let mut out = self.deadlines_before(at);
         self.now = self.now.max(at);
         let voice = self.voices.entry(probe.clone()).or_default();
@@ -192,15 +204,40 @@ impl Farm {
             }
         }
         self.look(&mut out);
+        self.calm_until = self.calm();
         out
     }
 
     /// Time has passed.
     pub fn tick(&mut self, at: At) -> Vec<FarmFinding> {
+        if self.stays_calm(at) {
+            return Vec::new();
+        }
         let mut out = self.deadlines_before(at);
         self.now = self.now.max(at);
         self.look(&mut out);
+        self.calm_until = self.calm();
         out
+    }
+
+    /// Whether an instant comes before anything can begin; it has been reached then.
+    fn stays_calm(&mut self, at: At) -> bool {
+        let reached = self.now.max(at);
+        let stays = self.calm_until.is_some_and(|calm| reached < calm);
+        if stays {
+            self.now = reached;
+        }
+        stays
+    }
+
+    /// Until when nothing can begin, if nothing is open and nobody is past its limit.
+    fn calm(&self) -> Option<At> {
+        let is_past = |voice: &Voice| {
+            let waits = voice.waits(self.now);
+            waits.is_some_and(|(since, place)| since + self.params.limit(place.every) <= self.now)
+        };
+        let is_calm = self.all.is_none() && !self.voices.values().any(|v| v.case.is_some() || is_past(v));
+        is_calm.then(|| self.next_deadline().unwrap_or(At::MAX))
     }
 
     /// The silences of a pile's probes that are open.

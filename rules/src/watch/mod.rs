@@ -174,6 +174,14 @@ impl Watch {
         self.open.values()
     }
 
+    /// What is open and goes on changing, with its figures as they are now.
+    pub fn present(&self) -> impl Iterator<Item = Finding> {
+        self.open.values().filter_map(|finding| {
+            let figures = self.rules.iter().find_map(|rule| rule.present(&self.scene, finding))?;
+            Some(Finding { figures, ..finding.clone() })
+        })
+    }
+
     /// When to look again, if nothing happens until then.
     pub fn next_deadline(&self) -> Option<At> {
         if self.used || self.scene.now == At::MIN {

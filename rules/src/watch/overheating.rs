@@ -142,6 +142,7 @@ impl Overheating {
         let (level, peak) = (spot.now.level, Celsius(spot.peak));
         let figures = |worst| Figures {
             temperature: Some(sample.value),
+            read_spot: scene.name(sample.spot).cloned(),
             worst: Some(worst),
             slope_c_per_h: scene
                 .spots
@@ -177,6 +178,21 @@ impl Overheating {
 impl Rule for Overheating {
     fn phase(&self) -> Phase {
         Phase::Always
+    }
+
+    /// The hottest of the spots that hold it open: one that fell silent while hot is still one of them.
+    fn present(&self, scene: &Scene, finding: &Finding) -> Option<Figures> {
+        let (_, worst) = self.open.as_ref().filter(|_| finding.kind == Kind::Overheating)?;
+        let hot = self.spots.iter().enumerate().filter(|(_, spot)| spot.now.hot);
+        let newest = hot.filter_map(|(index, spot)| Some((index, spot.now.newest?)));
+        let (index, (at, value)) = newest.max_by(|(_, (_, a)), (_, (_, b))| a.0.total_cmp(&b.0))?;
+        Some(Figures {
+            temperature: Some(value),
+            read_at: Some(at),
+            read_spot: scene.name(index).cloned(),
+            worst: Some(*worst),
+            ..Figures::default()
+        })
     }
 
     fn step(&mut self, scene: &Scene, happening: Happening<'_>, out: &mut Vec<Finding>) {

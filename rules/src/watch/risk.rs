@@ -82,9 +82,16 @@ impl Risk {
             return;
         };
         let figures = figures(scene, place, sample.value, Some(run));
-        let level = if run.counted >= params.urgent_counted { Level::Urgent } else { Level::Act };
+        let falls = place.fall.is_some_and(|trend| trend.slope_c_per_h() <= params.slope_c_per_h);
+        let low = sample.value.is_below(params.below) && !sample.value.is_below(HOT);
+        // One that is on its way back wakes nobody when its hours become many.
+        let is_urgent = run.counted >= params.urgent_counted && low && falls;
+        let level = if is_urgent { Level::Urgent } else { Level::Act };
         if let Some(case) = &mut spot.open {
-            out.extend(case.worsen(level, sample.at, figures.clone()));
+            // While it is safe again, hours that go by are no bad news.
+            if spot.safe_since.is_none() {
+                out.extend(case.worsen(level, sample.at, figures.clone()));
+            }
             if lasts(spot.safe_since, sample.at, params.during)
                 && let Some(case) = spot.open.take()
             {
@@ -92,8 +99,6 @@ impl Risk {
             }
             return;
         }
-        let falls = place.fall.is_some_and(|trend| trend.slope_c_per_h() <= params.slope_c_per_h);
-        let low = sample.value.is_below(params.below) && !sample.value.is_below(HOT);
         if run.counted >= params.counted && low && falls {
             let subject = Subject::spot(Kind::RunAtRisk, &place.name);
             let (case, finding) = Case::now(subject, level, sample.at, figures);
@@ -138,6 +143,13 @@ impl Rule for Risk {
 
     fn kinds(&self) -> &'static [Kind] {
         &[Kind::RunAtRisk]
+    }
+
+    fn present(&self, scene: &Scene, finding: &Finding) -> Option<Figures> {
+        let spot = finding.spot.as_ref().filter(|_| finding.kind == Kind::RunAtRisk)?;
+        let place = scene.spots.get(scene.index_of(spot)?)?;
+        let (at, value) = place.newest?;
+        Some(Figures { read_at: Some(at), ..figures(scene, place, value, place.open_run()) })
     }
 
     fn step(&mut self, scene: &Scene, happening: Happening<'_>, out: &mut Vec<Finding>) {

@@ -2,7 +2,7 @@
 
 use super::event::Happening;
 use super::scene::Scene;
-use crate::finding::{Finding, Kind};
+use crate::finding::{Figures, Finding, Kind};
 use crate::units::{At, Span, TOLERANCE_C};
 
 /// In which phase of a pile a rule looks at all.
@@ -24,6 +24,11 @@ pub(super) trait Rule: Send {
     }
 
     fn step(&mut self, scene: &Scene, happening: Happening<'_>, out: &mut Vec<Finding>);
+
+    /// The figures of one of its open findings as they are now; `None` where those of the finding are all there is.
+    fn present(&self, _scene: &Scene, _finding: &Finding) -> Option<Figures> {
+        None
+    }
 
     /// When it wants to look at the time. One that is not in the future is passed over.
     fn deadline(&self, _scene: &Scene) -> Option<At> {

@@ -40,6 +40,7 @@ fn main() {
         }
         ["query", name, dir] => work::query(name, Path::new(dir)),
         ["live", name, dir, set, every] => work::live(name, Path::new(dir), set, every.parse().unwrap()),
+        ["sync", dir] => work::sync(Path::new(dir)),
         ["open", name, dir] => work::open_timed(name, Path::new(dir)),
         ["crash", name, dir] => work::crash(name, Path::new(dir)),
         other => panic!("what is {other:?}?"),
@@ -61,7 +62,8 @@ fn median(mut values: Vec<f64>) -> f64 {
 }
 
 fn measure_all() {
-    let place = tempfile::tempdir_in(std::env::var("HEAPWARD_BENCH_DIR").unwrap_or_else(|_| ".".into())).unwrap();
+    let place =
+        tempfile::tempdir_in(std::env::var("HEAPWARD_BENCH_DIR").unwrap_or_else(|_| ".".into())).unwrap();
     let place = place.path();
     let dir = |name: &str| place.join(name);
     let mut all = json!({});
@@ -101,8 +103,9 @@ fn sizes(dir: &dyn Fn(&str) -> PathBuf) -> Value {
 fn ingest(dir: &dyn Fn(&str) -> PathBuf) -> Value {
     let mut rates = json!({});
     for size in ["1", "100", "5000"] {
-        let mut by_store = [Vec::new(), Vec::new()];
+        let (mut by_store, mut syncs) = ([Vec::new(), Vec::new()], Vec::new());
         for round in 0..ROUNDS {
+            syncs.push(child(&["sync", text(&dir("farm-ours"))])["us"][0].as_f64().unwrap());
             for (name, rates) in STORES.iter().zip(&mut by_store) {
                 eprintln!("ingest in batches of {size} into {name}, round {round}");
                 let copy = dir(&format!("ingest-{name}"));
@@ -113,7 +116,8 @@ fn ingest(dir: &dyn Fn(&str) -> PathBuf) -> Value {
             }
         }
         let [ours, sqlite] = by_store.map(median);
-        rates[size] = json!({"ours": ours, "sqlite": sqlite, "ratio": ours / sqlite});
+        rates[size] =
+            json!({"ours": ours, "sqlite": sqlite, "ratio": ours / sqlite, "sync_us": median(syncs)});
     }
     rates
 }
@@ -129,7 +133,8 @@ fn queries(dir: &dyn Fn(&str) -> PathBuf) -> Value {
     assert_eq!(rounds[0][0]["found"], rounds[1][0]["found"], "the two stores give different answers");
     let mut answers = json!({});
     for question in ["latest_us", "last_day_us", "any_day_us", "year_us", "other_zone_us", "month_us"] {
-        let of = |i: usize, p: usize| median(rounds[i].iter().map(|r| r[question][p].as_f64().unwrap()).collect());
+        let of =
+            |i: usize, p: usize| median(rounds[i].iter().map(|r| r[question][p].as_f64().unwrap()).collect());
         answers[question] = json!({
             "ours": of(0, 0), "ours_p99": of(0, 1), "sqlite": of(1, 0), "sqlite_p99": of(1, 1),
             "ratio": of(1, 0) / of(0, 0),
@@ -141,7 +146,7 @@ fn queries(dir: &dyn Fn(&str) -> PathBuf) -> Value {
 fn opens(dir: &dyn Fn(&str) -> PathBuf) -> Value {
     let mut opens = json!({});
     for name in STORES {
-        let (mut clean, mut killed, mut idle) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut clean, mut killed, mut idle, mut bare) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
         for _ in 0..ROUNDS {
             let copy = dir(&format!("open-{name}"));
             stores::copy_folder(&dir(&format!("farm-{name}")), &copy);
@@ -149,13 +154,17 @@ fn opens(dir: &dyn Fn(&str) -> PathBuf) -> Value {
             let answer = child(&["open", name, text(&copy)]);
             clean.push(answer["ms"].as_f64().unwrap());
             idle.push(answer["idle_rss_mib"].as_f64().unwrap());
+            bare.push(answer["bare_rss_mib"].as_f64().unwrap());
             child(&["crash", name, text(&copy)]);
             let answer = child(&["open", name, text(&copy)]);
-            assert!(answer["found"].as_u64().unwrap() > 1_400, "{name} has lost what was committed: {answer}");
+            assert!(
+                answer["found"].as_u64().unwrap() > 1_400,
+                "{name} has lost what was committed: {answer}"
+            );
             killed.push(answer["ms"].as_f64().unwrap());
             std::fs::remove_dir_all(&copy).unwrap();
         }
-        opens[name] = json!({"clean_ms": median(clean), "killed_ms": median(killed), "idle_rss_mib": median(idle)});
+        opens[name] = json!({"clean_ms": median(clean), "killed_ms": median(killed), "idle_rss_mib": median(idle), "bare_rss_mib": median(bare)});
     }
     opens
 }

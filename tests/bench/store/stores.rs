@@ -35,7 +35,7 @@ pub struct Sqlite {
 }
 
 /// Memory for pages, the same for both where it is queried and loaded.
-pub const CACHE_BYTES: usize = 4 << 20;
+pub const CACHE_BYTES: usize = heapward::limits::STORE_CACHE_BYTES;
 
 pub fn open(name: &str, dir: &Path, probes: u32) -> Box<dyn Bench> {
     match name {

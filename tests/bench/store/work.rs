@@ -6,7 +6,7 @@ use std::time::Instant;
 use serde_json::{Value, json};
 
 use crate::data::{DAY, FARM, FLEET, MINUTE, Random, Readings, START, Sample, Set};
-use crate::stores::{Bench, open};
+use crate::stores::open;
 
 /// Instants of batches for the ingest test lie behind everything that was loaded.
 const LATER: i64 = 4_000 * DAY;
@@ -137,12 +137,15 @@ pub fn live(name: &str, dir: &Path, of: &str, every_seconds: i64) -> Value {
 
 /// Opens and says how long it took.
 pub fn open_timed(name: &str, dir: &Path) -> Value {
+    let bare = rss_mib("VmRSS");
     let begun = Instant::now();
     let store = open(name, dir, FARM.probes);
     let ms = begun.elapsed().as_secs_f64() * 1e3;
+    let opened = rss_mib("VmRSS");
     let found: usize =
         (0..FARM.probes).map(|series| store.raw(series, START + LATER, START + LATER + DAY)).sum();
-    json!({"ms": ms, "idle_rss_mib": rss_mib("VmRSS"), "found": found})
+    json!({"ms": ms, "idle_rss_mib": opened, "bare_rss_mib": bare, "asked_rss_mib": rss_mib("VmRSS"),
+           "anonymous_mib": rss_mib("RssAnon"), "found": found})
 }
 
 /// Commits an hour and dies.
@@ -153,6 +156,22 @@ pub fn crash(name: &str, dir: &Path) -> ! {
         store.commit(&minute);
     }
     std::process::abort();
+}
+
+/// What one page over another and its sync cost here and now, in us: the floor of a durable commit.
+pub fn sync(dir: &Path) -> Value {
+    use std::os::unix::fs::FileExt as _;
+    let path = dir.join("floor");
+    let file = std::fs::File::create(&path).unwrap();
+    file.write_all_at(&vec![0; 1 << 20], 0).unwrap();
+    file.sync_all().unwrap();
+    let page = [7; 4_096];
+    let times = times_us(256, |i| {
+        file.write_all_at(&page, i as u64 * 4_096).unwrap();
+        file.sync_data().unwrap();
+    });
+    std::fs::remove_file(path).unwrap();
+    json!({"us": times})
 }
 
 fn timed(work: impl FnOnce()) -> f64 {

@@ -48,13 +48,19 @@ impl Farm {
 
     /// A second of numbered readings, and waits until all are taken in.
     fn publish(&mut self) {
+        self.publish_unheard();
+        wait_until("the readings", || self.metric("heapward_readings_total") >= self.published.len() as u64);
+    }
+
+    /// A second of numbered readings that the broker has taken; how many.
+    fn publish_unheard(&mut self) -> u64 {
         let (first, beginning) = (self.published.len() as u64, self.beginning);
         let publisher =
             Publisher::start(self.broker.port, 500, Box::new(move |n| message(beginning, first + n)));
         std::thread::sleep(Duration::from_secs(1));
         let acknowledged = publisher.finish();
         self.published.extend(acknowledged.iter().map(|n| first + n));
-        wait_until("the readings", || self.metric("heapward_readings_total") >= self.published.len() as u64);
+        acknowledged.len() as u64
     }
 
     fn processor_seconds(&mut self) -> f64 {
@@ -123,5 +129,23 @@ fn a_broker_that_was_killed_and_lost_everything_is_subscribed_to_again() {
     assert!(knocked < Duration::from_millis(9_600) + Duration::from_secs(1));
     assert!(busy < PROCESSOR_MAX, "{busy}");
     farm.publish();
+    farm.finish();
+}
+
+/// It saves what waits once a second here, by our packaged configuration every half minute: a power cut costs so much.
+#[test]
+fn a_broker_that_is_killed_while_we_are_away_gives_what_it_had_saved() {
+    let mut farm = Farm::new();
+    farm.publish();
+    assert!(farm.daemon.process().stop().success());
+    let waiting = farm.publish_unheard() + farm.publish_unheard() + farm.publish_unheard();
+    assert!(waiting >= 1_000, "{waiting}");
+    std::thread::sleep(Duration::from_secs(3));
+    farm.broker.process().kill();
+    farm.broker.start_again();
+    farm.daemon.start_again();
+    farm.daemon.wait();
+    wait_until("what had waited", || farm.metric("heapward_readings_total") >= waiting);
+    println!("{waiting} readings waited at the broker");
     farm.finish();
 }

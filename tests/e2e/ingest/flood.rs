@@ -1,4 +1,7 @@
 //! Floods at the endpoint: the known probes' readings are all stored, soon, and memory stays small.
+//!
+//! `HEAPWARD_FLOOD_MESSAGES` (200000) says how many messages come on 100,000 unknown topics; `tests/soak floods` sends
+//! each of them ten.
 
 use std::io::{Read, Write};
 use std::net::TcpStream;
@@ -96,7 +99,8 @@ fn a_hundred_thousand_unknown_topics_take_little_memory_and_no_time_of_the_known
     let mut flooded = flooded();
     let known = flooded.during(|port| {
         let mut stream = guest(port, "noise");
-        for n in 0..200_000 {
+        let count = std::env::var("HEAPWARD_FLOOD_MESSAGES").map_or(200_000, |text| text.parse().unwrap());
+        for n in 0..count {
             stream.write_all(&publish(format!("noise/{}/value", n % 100_000), b"{\"x\":1234567}")).unwrap();
         }
     });

@@ -5,8 +5,34 @@ use std::fmt::Write as _;
 use chrono_tz::Tz;
 use serde_json::Value;
 
+use crate::config::DisplayUnit;
+use crate::http::words::Style;
+use crate::http::words::log;
 use crate::model::time::{local, parse_rfc3339};
 use crate::model::words;
+
+/// Puts entries into sentences and instants onto the farm's clock; `about` is what the daemon says of the farm.
+pub(super) fn on_the_farm(about: &Value, answer: &mut Value) {
+    let zone = about["timezone"].as_str().and_then(|name| name.parse().ok()).unwrap_or(chrono_tz::UTC);
+    let unit = if about["shows"] == "C" { DisplayUnit::Celsius } else { DisplayUnit::Fahrenheit };
+    in_sentences(Style { zone, unit }, answer);
+    on_the_clock_of(zone, answer);
+}
+
+/// Gives each entry of the log its sentence.
+fn in_sentences(style: Style, answer: &mut Value) {
+    if let Some(items) = answer["items"].as_array_mut() {
+        for item in items {
+            in_sentences(style, item);
+        }
+    } else if let Some(figures) = answer["figures"].as_object() {
+        let mut event = figures.clone();
+        event.insert("event".to_owned(), answer["event"].clone());
+        if let Ok(event) = serde_json::from_value(Value::Object(event)) {
+            answer["sentence"] = log::sentence(&event, style).into();
+        }
+    }
+}
 
 /// Writes every instant as `Fri 1 May 2026, 11:00`, on the farm's clock.
 pub(super) fn on_the_clock_of(zone: Tz, answer: &mut Value) {
@@ -141,24 +167,14 @@ pub(super) fn entries(page: &Value) -> String {
 }
 
 fn entry_line(entry: &Value) -> String {
-    let figures = entry["figures"].as_object().into_iter().flatten();
-    let figures: Vec<String> = figures
-        .filter(|(_, value)| !value.is_null())
-        .map(|(name, value)| format!("{name} {}", plain(value)))
-        .collect();
-    let mut text =
-        format!("{:>5}  {}  {}", plain(&entry["seq"]), plain(&entry["at"]), plain(&entry["event"]));
-    if !figures.is_empty() {
-        let _ = write!(text, ": {}", figures.join(", "));
-    }
-    if let Some(note) = entry["note"].as_str().filter(|note| !note.is_empty()) {
-        let _ = write!(text, " - {}", one_line(note));
-    }
-    if let Some(corrects) = entry["corrects"].as_u64() {
-        let _ = write!(text, " (in place of {corrects})");
-    }
-    let _ = write!(text, " [{}]", plain(&entry["by"]));
-    text
+    // Without a sentence the entry is of a newer daemon, whose word has to do.
+    let said = entry["sentence"].as_str().or(entry["event"].as_str()).map(one_line).unwrap_or_default();
+    let note = entry["note"].as_str().map(one_line).unwrap_or_default();
+    let place =
+        entry["corrects"].as_u64().map(|corrects| format!("(in place of {corrects})")).unwrap_or_default();
+    let parts = [said, note, place].into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>();
+    let (seq, at, by) = (plain(&entry["seq"]), plain(&entry["at"]), plain(&entry["by"]));
+    format!("{seq:>5}  {at}  {} [{by}]", parts.join(" "))
 }
 
 fn bay(pile: &Value) -> String {
@@ -223,21 +239,45 @@ mod tests {
         assert!(list.contains("counting. (the rule's figures are from memory: check them)\n"), "{list}");
         let page = json!({ "items": [{
             "seq": 9, "at": "2026-05-09T08:00:00.000Z", "event": "run-qualified", "by": "heapward",
-            "figures": { "standard": "eu-cmc3" }, "note": words::FROM_MEMORY_SENTENCE, "corrects": null,
+            "figures": { "standard": "eu-cmc3" }, "sentence": "It met eu-cmc3.",
+            "note": words::FROM_MEMORY_SENTENCE, "corrects": null,
         }] });
-        let told =
-            "run-qualified: standard eu-cmc3 - The rule's figures are from memory: check them. [heapward]\n";
+        let told = "  It met eu-cmc3. The rule's figures are from memory: check them. [heapward]\n";
         assert!(entries(&page).ends_with(told), "{}", entries(&page));
     }
 
     #[test]
-    fn an_entry_is_one_line_whatever_its_note_holds() {
-        let answer = json!({
-            "seq": 7, "at": "2026-05-04T08:00:00.000Z", "event": "watered", "figures": { "litres": 40 },
-            "by": "OM", "note": "dry\u{1b}[31m\nat the toe", "corrects": null,
-        });
-        let wanted =
-            "Entered.     7  2026-05-04T08:00:00.000Z  watered: litres 40 - dry [31m at the toe [OM]\n";
-        assert_eq!(entered(&answer), wanted);
+    fn an_entry_is_one_line_in_words_whatever_its_note_holds() {
+        let about = json!({ "timezone": "America/New_York", "shows": "F" });
+        let entry = |event: &str, figures: Value, note: &str, corrects: Value| {
+            json!({ "seq": 7, "at": "2026-05-04T08:00:00.000Z", "event": event, "figures": figures, "by": "OM",
+                    "note": note, "corrects": corrects })
+        };
+        for (one, wanted) in [
+            (
+                entry("watered", json!({ "litres": 40 }), "dry\u{1b}[31m\nat the toe", Value::Null),
+                "Watered with 11 gallons (40 litres). dry [31m at the toe",
+            ),
+            (
+                entry(
+                    "calibration",
+                    json!({ "probe": "k1", "reference_c": 0.0, "read_c": 0.5 }),
+                    "",
+                    json!(5),
+                ),
+                "Probe k1 compared: it said 32.9 \u{b0}F at 32.0 \u{b0}F. (in place of 5)",
+            ),
+            (entry("note", json!({}), "rain all night", Value::Null), "rain all night"),
+            (entry("of-a-later-version", json!({ "x": 1 }), "", Value::Null), "of-a-later-version"),
+        ] {
+            let mut page = json!({ "items": [one] });
+            on_the_farm(&about, &mut page);
+            let line = entries(&page);
+            assert!(line.starts_with("    7  Mon 4 May 2026, 04:00  "), "{line}");
+            assert!(
+                line.ends_with(" [OM]\n") && line.contains(wanted) && line.lines().count() == 1,
+                "{line}"
+            );
+        }
     }
 }

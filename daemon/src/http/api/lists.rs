@@ -145,8 +145,10 @@ pub(super) async fn probes(State(house): State<Arc<House>>, mut params: Params) 
     let mut latest = house.read(Reader::latest).await?;
     latest.sort_by_key(series_name);
     let views = house.app.handle.views();
+    let heard = house.app.probes.ingest().status().probes;
     let now = house.now();
     let shape = |one: &Latest| {
+        let heard = heard.get(&one.key.probe);
         let probe = one.key.probe.as_str();
         let placed = views.iter().find_map(|view| {
             let here = |one: &&crate::model::pile::PlacementRecord| {
@@ -159,6 +161,8 @@ pub(super) async fn probes(State(house): State<Arc<House>>, mut params: Params) 
         shape["every_ms"] = json!(house.declared_every(probe).0);
         shape["pile"] = json!(placed.map(|(pile, _)| pile));
         shape["spot"] = json!(placed.map(|(_, spot)| spot));
+        shape["clock_behind_ms"] = json!(heard.and_then(|heard| heard.skew).map(|skew| skew.0));
+        shape["online"] = json!(heard.and_then(|heard| heard.available));
         shape
     };
     Ok(answer(&behind(latest, &page, series_name, shape)))

@@ -18,11 +18,14 @@ use crate::model::words::status_word;
 use crate::recorder::PileView;
 use crate::store::Reader;
 
-/// 200 while the store answers, else 503 with a problem. A broker that is away is no illness of ours: it is told
+/// 200 while the store answers and takes what comes, else 503 with a problem. A broker that is away is no illness of ours: it is told
 /// beside.
 pub(super) async fn health(State(house): State<Arc<House>>, params: Params) -> Result<Response, Problem> {
     params.done("none")?;
     house.read(Reader::latest).await?;
+    if let Some(trouble) = house.store_trouble() {
+        return Err(Problem::unavailable(trouble));
+    }
     let ingest = (house.app.ingest)();
     Ok(body::json(&json!({
         "status": "ok",

@@ -102,7 +102,7 @@ const SHAPES: [(&str, &str); 36] = [
     (
         "Probe",
         "probe:text quantity:quantity unit:unit time:time value:number age_ms:integer every_ms:integer pile:name? \
-         spot:name?",
+         spot:name? clock_behind_ms:integer? online:flag?",
     ),
     ("Refused", "topic:text reason:text count:integer example:text first:time last:time"),
     (

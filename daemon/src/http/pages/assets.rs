@@ -9,7 +9,7 @@ const SCRIPT: &str = include_str!("live.js");
 /// Kept by browsers for a year: the address changes with the content.
 const KEPT: &str = "public, max-age=31536000, immutable";
 
-pub(super) async fn style() -> Response {
+pub(in crate::http) async fn style() -> Response {
     ([(CONTENT_TYPE, "text/css; charset=utf-8"), (CACHE_CONTROL, KEPT)], STYLE).into_response()
 }
 

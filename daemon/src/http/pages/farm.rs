@@ -5,12 +5,14 @@ use std::sync::Arc;
 
 use axum::extract::{Extension, State};
 use axum::response::{IntoResponse, Redirect, Response};
+use heapward_rules::ids::ProbeId;
 use heapward_rules::reading::{Unit, reported_c};
 use heapward_rules::units::{At, Span};
 use maud::{Markup, html};
 
 use super::form::{Posted, needed};
 use super::frame::{ago, instant, more, page};
+use super::signs;
 use crate::http::access::Visitor;
 use crate::http::access::keys::Pass;
 use crate::http::entering;
@@ -35,6 +37,7 @@ pub(super) async fn probes(State(house): State<Arc<House>>, params: Params) -> R
     for one in &latest {
         probes.entry(one.key.probe.to_string()).or_default().push(one);
     }
+    let heard = house.app.probes.ingest().status().probes;
     let main = html! {
         h1 { "Probes" }
         @if probes.is_empty() { p.verdict { "No probe is configured, and none has spoken." } }
@@ -47,6 +50,9 @@ pub(super) async fn probes(State(house): State<Arc<House>>, params: Params) -> R
                         td data-head="Says" {
                             @if said.is_empty() { "nothing yet" }
                             @for one in said { p.aside { (figure(one, style)) ", " (ago(one.reading.at, now, style)) } }
+                            @if let Some(heard) = heard.get(&ProbeId::new(probe.as_str())) {
+                                (signs::of(heard, said.iter().map(|one| one.reading.at).max(), now, style))
+                            }
                         }
                         td data-head="Stands" { (stands(&views, probe, now)) }
                         td data-head="What is wrong" { (wrong(&views, probe)) }

@@ -14,6 +14,7 @@ mod pile;
 mod piles;
 mod record;
 mod season;
+mod signs;
 mod spots;
 mod start;
 mod unassigned;
@@ -21,6 +22,8 @@ mod write;
 
 use axum::http::Method;
 use axum::routing::{get, post};
+
+pub(super) use assets::style;
 
 use super::access::Access;
 use super::routes::Route;
@@ -64,7 +67,7 @@ pub(super) fn routes() -> Vec<Route> {
         sent("/pair", Anyone, post(pair::pair)),
         page("/pair/{code}", Anyone, get(pair::link)),
         sent("/forget", Form, post(pair::forget)),
-        page("/style.css", Anyone, get(assets::style)),
+        page("/style.css", Anyone, get(style)),
         page("/live.js", Anyone, get(assets::script)),
     ]
 }

@@ -6,7 +6,7 @@ use axum::extract::State;
 use heapward_rules::units::{At, Span};
 use maud::{Markup, html};
 
-use super::frame::page;
+use super::frame::{as_sentence, page};
 use crate::after::Stage;
 use crate::http::house::House;
 use crate::http::params::Params;
@@ -25,12 +25,16 @@ pub(super) async fn all(State(house): State<Arc<House>>, params: Params) -> Resu
     let style = Style::of(&house.app.config);
     let now = house.now();
     let open = IncidentFilter { open_only: true, pile: None };
-    let open = house.read(move |reader| reader.incidents(&open, None, LIST_ITEMS_MAX)).await?;
+    let open = house.read(move |reader| reader.incidents(&open, None, LIST_ITEMS_MAX)).await;
+    // While the card takes nothing the verdicts in memory are shown, with the reason.
+    let trouble = house.store_trouble();
+    let open = if trouble.is_some() { open.unwrap_or_default() } else { open? };
     let mut views = house.app.handle.views();
     views.sort_by_key(|view| std::cmp::Reverse(view.pile.built_ms));
     let (at_rest, at_work): (Vec<_>, Vec<_>) = views.iter().partition(|view| now - view.judged_to > AT_REST);
     let main = html! {
         h1 { "Piles" }
+        @if let Some(trouble) = &trouble { p { span.act { (as_sentence(trouble)) } } }
         @if views.is_empty() {
             p.verdict { "No pile has been started yet." }
             p { a.touch href="/start" { "Start a pile" } }

@@ -8,6 +8,40 @@ use super::farm::{BUILT, TestFarm};
 use super::phone::Phone;
 use crate::http::RefusedMessages;
 use crate::ingest::book;
+use crate::ingest::status::ProbeStatus;
+
+#[tokio::test]
+async fn a_probe_shows_its_clock_and_what_its_device_says_of_itself() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    farm.readings("k1", Span::minutes(1), [60.0]).await;
+    let said = ProbeStatus {
+        skew: Some(Span::minutes(47)),
+        available: Some(false),
+        no_value: Some(BUILT + Span::minutes(3)),
+        last_known: Some((48.9, Unit::Celsius)),
+        ..ProbeStatus::default()
+    };
+    farm.probes.ingest().hear_of("k1", said);
+    farm.clock.advance(Span::minutes(10));
+    let page = farm.get("/probes").await.body;
+    for words in [
+        "What it says comes 47 min after its own time",
+        "Its device is alive and had no value",
+        "Its device says that it is off line.",
+        "Last known, of unknown age and no reading: 48.9 C",
+    ] {
+        assert!(page.contains(words), "{words}: {page}");
+    }
+    let probes: serde_json::Value = serde_json::from_str(&farm.get("/v1/probes").await.body).unwrap();
+    let of = |id: &str| {
+        probes["items"].as_array().unwrap().iter().find(|one| one["probe"] == id).cloned().unwrap()
+    };
+    assert_eq!(
+        (of("k1")["clock_behind_ms"].as_i64(), of("k1")["online"].as_bool()),
+        (Some(2_820_000), Some(false))
+    );
+}
 
 #[tokio::test]
 async fn a_probe_is_taken_into_use_by_whoever_says_what_it_reads() {

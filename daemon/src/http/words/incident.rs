@@ -109,6 +109,7 @@ pub(crate) fn title(kind: &str) -> String {
         "cured" => "Cured",
         "store-failing" => "Readings could not be kept",
         "backup-failing" => "No copy of the records",
+        "records-damaged" => "Records damaged",
         "disk-low" => "Card nearly full",
         "broker-away" => "Broker not reached",
         "clock-untrusted" => "Clock not set",

@@ -1,12 +1,16 @@
 //! The task that polls the connection, and makes a new one when it ends.
 
+use std::future::poll_fn;
+use std::pin::pin;
 use std::sync::Arc;
+use std::task::Poll;
 
 use rumqttc::mqttbytes::Error as PacketError;
-use rumqttc::mqttbytes::v4::SubscribeReasonCode;
+use rumqttc::mqttbytes::v4::{PubAck, SubscribeReasonCode};
 use rumqttc::{
     AsyncClient, ConnectionError, Event, EventLoop, LastWill, MqttOptions, Packet, Publish, QoS, StateError,
 };
+use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::{mpsc, watch};
 use tokio::time::{Duration, Instant, sleep};
 
@@ -21,7 +25,7 @@ use crate::clock::SharedClock;
 use crate::ingest::intake::{Arrival, Way};
 use crate::ingest::router::Router;
 use crate::ingest::status::Board;
-use crate::limits::{BROKER_CONNECT_SECONDS_MAX, BROKER_REQUESTS_MAX};
+use crate::limits::{BROKER_CONNECT_SECONDS_MAX, BROKER_READS_TOGETHER_MAX, BROKER_REQUESTS_MAX};
 use crate::telling::backoff::random_jitter;
 
 /// Where we say whether we are there; a last will at the broker says it when we can't.
@@ -73,7 +77,7 @@ impl Session {
         let (client, mut events) = AsyncClient::new(own_options(&parts.line), BROKER_REQUESTS_MAX);
         events.network_options.set_connection_timeout(BROKER_CONNECT_SECONDS_MAX);
         events.network_options.set_tcp_nodelay(true);
-        let (acks, letters) = (Arc::<Acks>::default(), Arc::<Letters>::default());
+        let (acks, letters) = (Acks::new(client.clone()), Arc::<Letters>::default());
         let speaker = Speaker {
             client: client.clone(),
             acks: Arc::clone(&acks),
@@ -148,19 +152,74 @@ impl Session {
                 () = acks.failed.notified() => return End::NotKept,
                 _ = stop.wait_for(|stop| *stop) => return End::Stopped,
             };
-            match event {
-                Ok(Event::Incoming(Packet::Publish(publish))) => {
-                    if !self.take(publish).await {
-                        return End::Stopped;
-                    }
-                }
-                Ok(Event::Incoming(Packet::ConnAck(connack))) => self.connected(connack.session_present),
-                Ok(Event::Incoming(Packet::SubAck(suback))) => self.subscribed(&suback.return_codes),
-                Ok(Event::Incoming(Packet::PubAck(puback))) => self.letters.acknowledged(puback.pkid),
-                Ok(Event::Outgoing(rumqttc::Outgoing::Publish(packet_id))) => self.letters.sent(packet_id),
-                Ok(_) => {}
+            let heeded = match event {
+                Ok(event) => self.heed_all(event).await,
                 Err(error) => return End::Broken(error),
+            };
+            if let Err(end) = heeded {
+                return end;
             }
+        }
+    }
+
+    /// Heeds an event and what else has come already. The library looks at its queue and its timers between two reads;
+    /// in a stream of messages that is needed only now and then.
+    async fn heed_all(&mut self, event: Event) -> Result<(), End> {
+        self.heed(event).await?;
+        for _ in 0..BROKER_READS_TOGETHER_MAX {
+            while let Some(event) = self.events.state.events.pop_front() {
+                self.heed(event).await?;
+            }
+            if !self.read_on().await? {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    /// Reads what has come already; false if that is nothing.
+    async fn read_on(&mut self) -> Result<bool, End> {
+        // A message of our own may have to be sent again at what is read: the library does that in its own turn.
+        let state = &mut self.events.state;
+        let Some(network) = self.events.network.as_mut().filter(|_| state.collision.is_none()) else {
+            return Ok(false);
+        };
+        match at_once(network.readb(state)).await {
+            Some(Ok(())) => Ok(true),
+            Some(Err(error)) => Err(End::Broken(ConnectionError::MqttState(error))),
+            None => Ok(false),
+        }
+    }
+
+    async fn heed(&mut self, event: Event) -> Result<(), End> {
+        match event {
+            Event::Incoming(Packet::Publish(publish)) => return self.take(publish).await,
+            Event::Incoming(Packet::ConnAck(connack)) => self.connected(connack.session_present),
+            Event::Incoming(Packet::SubAck(suback)) => self.subscribed(&suback.return_codes),
+            Event::Incoming(Packet::PubAck(puback)) => self.letters.acknowledged(puback.pkid),
+            Event::Outgoing(rumqttc::Outgoing::Publish(packet_id)) => self.letters.sent(packet_id),
+            Event::Outgoing(rumqttc::Outgoing::PubAck(_)) => return self.acknowledge().await,
+            _ => {}
+        }
+        Ok(())
+    }
+
+    /// Writes the acknowledgements behind the one that has just gone out, and all of them with one call.
+    async fn acknowledge(&mut self) -> Result<(), End> {
+        let settled = self.acks.take();
+        let Some(network) = self.events.network.as_mut().filter(|_| !settled.is_empty()) else {
+            return Ok(());
+        };
+        let writing = async {
+            for packet_id in settled {
+                network.write(Packet::PubAck(PubAck::new(packet_id))).await?;
+            }
+            network.flush().await
+        };
+        let patience = Duration::from_secs(BROKER_CONNECT_SECONDS_MAX);
+        match tokio::time::timeout(patience, writing).await {
+            Ok(written) => written.map_err(|error| End::Broken(ConnectionError::MqttState(error))),
+            Err(_) => Err(End::Broken(ConnectionError::FlushTimeout)),
         }
     }
 
@@ -194,7 +253,7 @@ impl Session {
     }
 
     /// Hands a message to the intake. While that is full, nothing is polled: the broker keeps the rest.
-    async fn take(&mut self, publish: Publish) -> bool {
+    async fn take(&mut self, publish: Publish) -> Result<(), End> {
         let way = Way::Broker {
             is_retained: publish.retain,
             is_repeated: publish.dup,
@@ -207,7 +266,11 @@ impl Session {
             QoS::AtMostOnce | QoS::ExactlyOnce => Box::new(|_| {}),
         };
         let arrival = Arrival { topic: publish.topic, payload: publish.payload, way, ack };
-        self.arrivals.send(arrival).await.is_ok()
+        match self.arrivals.try_send(arrival) {
+            Ok(()) => Ok(()),
+            Err(TrySendError::Full(arrival)) => self.arrivals.send(arrival).await.map_err(|_| End::Stopped),
+            Err(TrySendError::Closed(_)) => Err(End::Stopped),
+        }
     }
 
     fn connected(&mut self, session_present: bool) {
@@ -285,6 +348,16 @@ impl Session {
         };
         let _ = tokio::time::timeout(Duration::from_secs(1), leaving).await;
     }
+}
+
+/// What a future gives without waiting.
+async fn at_once<F: Future>(future: F) -> Option<F::Output> {
+    let mut future = pin!(future);
+    poll_fn(|context| match future.as_mut().poll(context) {
+        Poll::Ready(output) => Poll::Ready(Some(output)),
+        Poll::Pending => Poll::Ready(None),
+    })
+    .await
 }
 
 fn own_options(line: &Line) -> MqttOptions {

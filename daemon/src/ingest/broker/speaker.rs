@@ -1,4 +1,4 @@
-//! What goes to the broker: acknowledgements, subscriptions, messages of our own. The task that polls the connection
+//! What goes to the broker: subscriptions, messages of our own, acknowledgements that found no room. The task that polls the connection
 //! must never wait for the client's queue (it is the one that empties it), so all of this has a task of its own.
 
 use std::collections::{BTreeMap, VecDeque};
@@ -49,7 +49,7 @@ impl Speaker {
         loop {
             tokio::select! {
                 () = self.acks.bell.notified() => {
-                    while !self.acks.send(&self.client) {
+                    while !self.acks.call_again() {
                         sleep(Duration::from_millis(1)).await;
                     }
                 }

@@ -188,9 +188,15 @@ fn barn(config: BrokerConfig) -> Barn {
     let (keeping, piling, committing) = (Arc::clone(&kept), Arc::clone(&acks), Arc::clone(&commits));
     tokio::spawn(async move {
         while let Some(command) = commands.recv().await {
-            if let Command::Readings { readings, ack } = command {
+            if let Command::Readings { readings, acks } = command {
                 keeping.lock().unwrap().extend(readings.iter().map(|r| (r.probe.to_string(), r.value, r.at)));
-                if committing.load(Ordering::SeqCst) { ack(true) } else { piling.lock().unwrap().push(ack) }
+                if committing.load(Ordering::SeqCst) {
+                    for ack in acks {
+                        ack(true);
+                    }
+                } else {
+                    piling.lock().unwrap().extend(acks);
+                }
             }
         }
     });

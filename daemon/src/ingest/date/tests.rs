@@ -96,6 +96,12 @@ fn the_hour_that_happens_twice_moves_forward() {
          2026-11-01T06:10:00.04Z | live     | 2026-11-01T01:10:00 | 2026-11-01T06:10:00.000Z Arrival
          2026-03-08T07:30:00Z    | live     | 2026-03-08T02:30:00 | time-never-was",
     );
+    // A clock that is wrong by months is wrong in that hour too.
+    check(
+        false,
+        "2026-05-02T10:20:00Z | live | 2026-11-01T01:30:00 | time-ahead
+         2026-05-02T10:20:00Z | live | 2025-11-02T01:30:00 | time-too-old",
+    );
 }
 
 #[test]

@@ -76,9 +76,11 @@ impl House {
     async fn readings(&mut self) -> Vec<String> {
         tokio::time::sleep(Duration::from_millis(1_500)).await;
         let mut said = Vec::new();
-        while let Ok(Command::Readings { readings, ack }) = self.commands.try_recv() {
+        while let Ok(Command::Readings { readings, acks }) = self.commands.try_recv() {
             said.extend(readings.iter().map(|r| format!("{} {} {}", r.probe, r.value, rfc3339(r.at))));
-            ack(true);
+            for ack in acks {
+                ack(true);
+            }
         }
         said
     }

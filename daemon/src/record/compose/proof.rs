@@ -88,7 +88,22 @@ fn settings(facts: &Facts, document: &mut Document) {
              follow from; `heapward judge pile.toml readings.csv --log log.csv` gives them again.",
             env!("CARGO_PKG_VERSION")
         ),
+        sealed(facts),
     ]);
+}
+
+/// By what anybody can tell that nothing was changed, and since when.
+fn sealed(facts: &Facts) -> String {
+    let (Some(first), Some(head)) = (facts.sealed.days.first(), facts.sealed.head()) else {
+        return "No day of it is sealed yet: that happens 26 hours after a day has ended.".to_owned();
+    };
+    let last = facts.sealed.days.last().map_or(first.section.day, |last| last.section.day);
+    format!(
+        "Its days are sealed, each with the SHA-256 of the one before, from no. {} ({}) to no. {} ({last}): HEAD {}:{}. The \
+         daily mail after that day has the same line. Unchanged since that mail: `sh verify.sh` or `heapward verify` in the \
+         folder of this record.",
+        first.section.seq, first.section.day, head.seq, head.seq, head.digest
+    )
 }
 
 fn people(facts: &Facts, document: &mut Document) {

@@ -7,9 +7,10 @@
 //! | `verdict.json` | what it answers |
 //! | `hours.csv` | lowest, mean and highest counting reading of each spot and hour |
 //! | `entries.jsonl` | the log with its chain, corrected entries too |
+//! | `sealed/`, `HEAD`, `SHA256SUMS`, `verify.sh` | what it is checked by (`sealed/mod.rs`) |
 
 mod pile_toml;
-mod tables;
+pub(super) mod tables;
 
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
@@ -17,7 +18,7 @@ use std::path::Path;
 
 use super::facts::Facts;
 use super::pdf::{Paper, pdf};
-use super::{compose, html};
+use super::{compose, html, sealed};
 use crate::exchange::judgement_json::JudgementJson;
 use crate::store::{Reader, StoreError};
 
@@ -52,7 +53,8 @@ pub fn write(facts: &Facts, reader: &Reader, folder: &Path) -> Result<(), Folder
     put(folder, "log.csv", tables::log(&facts.entries).as_bytes())?;
     put(folder, "entries.jsonl", tables::entries(&facts.entries).as_bytes())?;
     put(folder, "hours.csv", tables::hours(facts).as_bytes())?;
-    stream(folder, "readings.csv", |out| tables::readings(facts, reader, out))
+    stream(folder, "readings.csv", |out| tables::readings(facts, reader, out))?;
+    sealed::write(facts, reader, folder)
 }
 
 /// Writes every reading of the store, of whatever probe, in place of what is in the folder.
@@ -67,7 +69,7 @@ pub fn write_series(reader: &Reader, folder: &Path) -> Result<(), FolderProblem>
     Ok(())
 }
 
-fn put(folder: &Path, name: &str, bytes: &[u8]) -> Result<(), FolderProblem> {
+pub(super) fn put(folder: &Path, name: &str, bytes: &[u8]) -> Result<(), FolderProblem> {
     let file = folder.join(name);
     fs::write(&file, bytes).map_err(|error| FolderProblem::Write { file: file.display().to_string(), error })
 }

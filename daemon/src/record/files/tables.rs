@@ -102,7 +102,7 @@ fn is_shown(quantity: Quantity, unit: Unit) -> bool {
 }
 
 /// The entries in force: `time,event,detail`. What was corrected is in `entries.jsonl`.
-pub(super) fn log(entries: &[Entry]) -> String {
+pub(in crate::record) fn log(entries: &[Entry]) -> String {
     let mut out = String::from("time,event,detail\n");
     for entry in in_force(entries) {
         let (event, detail) = event(&entry.entry.event);

@@ -40,7 +40,7 @@ const LEADING: f32 = 1.26;
 /// Size of headings and verdicts.
 const HEADING: f32 = 11.5;
 /// Share of its height to which a chart may be pressed before it begins a new page.
-const CHART_LEAST: f32 = 0.75;
+const CHART_LEAST: f32 = 0.55;
 /// Room that a heading wants below it, so that it never ends a page.
 const COMPANY: f32 = 46.0;
 

@@ -188,6 +188,7 @@ impl<'a> Block<'a> {
         }
         let mut instants = Vec::with_capacity(end - first);
         times.fill(first, end, &mut instants);
+        self.check_order(&instants, from.max(self.first), to)?;
         let numbers = self.numbers()?;
         out.reserve(instants.len());
         // Equal instants are never split: neither by a block's end nor by a bound of the range.
@@ -204,8 +205,39 @@ impl<'a> Block<'a> {
     pub(super) fn rows(&self) -> Result<Vec<Row>, Malformed> {
         let mut instants = Vec::with_capacity(self.count);
         self.times()?.fill(0, self.count, &mut instants);
+        self.check_order(&instants, self.first, self.last.saturating_add(1))?;
         let numbers = self.numbers()?;
+        self.check_summary(&instants, &numbers)?;
         Ok(instants.iter().enumerate().map(|(i, at)| Row { at: *at, value: numbers.get(i) }).collect())
+    }
+
+    /// Bytes of ours that pass their check can still be those of a mistake of ours.
+    fn check_order(&self, instants: &[i64], from: i64, to: i64) -> Result<(), Malformed> {
+        let in_order = instants.is_sorted_by(|a, b| a < b || (a == b && self.has_conflicts));
+        let within = |at: &i64| (from..to).contains(at);
+        if in_order && instants.first().is_none_or(within) && instants.last().is_none_or(within) {
+            return Ok(());
+        }
+        Err(Malformed("its instants are not in order"))
+    }
+
+    /// Of a block whose instants are decoded whole and in order.
+    fn check_summary(&self, instants: &[i64], numbers: &Numbers) -> Result<(), Malformed> {
+        let ends = (instants.first(), instants.last()) == (Some(&self.first), Some(&self.last));
+        let mut found = Summary::EMPTY;
+        let mut is_finite = true;
+        for i in 0..self.count {
+            let value = numbers.get(i);
+            is_finite &= value.is_finite();
+            if !self.has_conflicts || is_alone(instants, i) {
+                found.add(value);
+            }
+        }
+        let Summary { count, min, max, .. } = self.summary;
+        if ends && is_finite && (found.count, found.min, found.max) == (count, min, max) {
+            return Ok(());
+        }
+        Err(Malformed("its head does not say what it holds"))
     }
 
     /// Adds the readings without conflict to the summaries between ascending bounds; one summary less than bounds.

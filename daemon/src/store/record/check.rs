@@ -43,7 +43,7 @@ pub struct SealedDay {
 }
 
 /// The readings of a sealed day.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct DayReadings {
     /// A line `SHA-256  FILE` for each series, as `sha256sum --check` reads it.
     pub list: String,
@@ -172,27 +172,45 @@ impl Reader {
             .collect())
     }
 
-    /// The readings of a sealed day as texts, late ones left out: the list of all series with their digests, of which
-    /// the day's section has the digest, and the texts of those series that are wanted.
+    /// The readings of sealed days as texts, late ones left out, day by day: the list of all series with their digests,
+    /// of which the day's section has the digest, and the texts of those series that are wanted.
+    pub fn readings_of_days<E: From<StoreError>>(
+        &self,
+        days: impl IntoIterator<Item = NaiveDate>,
+        wants: impl Fn(&SeriesKey) -> bool,
+        mut each: impl FnMut(NaiveDate, DayReadings) -> Result<(), E>,
+    ) -> Result<(), E> {
+        let shared = self.open()?;
+        let (sections, mut doubts) = read_sections(&*shared.disk)?;
+        let late = late_of(&sections, &mut doubts);
+        for day in days {
+            let (mut list, mut texts) = (ReadingsList::default(), Vec::new());
+            each_series(&shared, day, &late, |series, rows| {
+                list.add(series, rows);
+                let key = parse_series_text(series)?;
+                if !rows.is_empty() && wants(&key) {
+                    let text = readings_text(series, rows);
+                    texts.push(SeriesReadings { key, file: file_name(series), text });
+                }
+                Ok(())
+            })?;
+            each(day, DayReadings { list: list.into_text(), texts })?;
+        }
+        Ok(())
+    }
+
+    /// The same of one day.
     pub fn readings_of_day(
         &self,
         day: NaiveDate,
         wants: impl Fn(&SeriesKey) -> bool,
     ) -> Result<DayReadings, StoreError> {
-        let shared = self.open()?;
-        let (sections, mut doubts) = read_sections(&*shared.disk)?;
-        let late = late_of(&sections, &mut doubts);
-        let (mut list, mut texts) = (ReadingsList::default(), Vec::new());
-        each_series(&shared, day, &late, |series, rows| {
-            list.add(series, rows);
-            let key = parse_series_text(series)?;
-            if !rows.is_empty() && wants(&key) {
-                let text = readings_text(series, rows);
-                texts.push(SeriesReadings { key, file: file_name(series), text });
-            }
-            Ok(())
+        let mut readings = DayReadings::default();
+        self.readings_of_days([day], wants, |_, of_day| {
+            readings = of_day;
+            Ok::<(), StoreError>(())
         })?;
-        Ok(DayReadings { list: list.into_text(), texts })
+        Ok(readings)
     }
 }
 

@@ -1,5 +1,7 @@
 //! Tests of the store through its own doors.
 
+mod fuzz;
+mod looks;
 mod model;
 mod readings;
 mod record;

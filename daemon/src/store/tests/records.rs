@@ -41,6 +41,7 @@ fn incident(id: &str, opened_ms: i64, closed_ms: Option<i64>) -> Incident {
         kind: "overheating".to_owned(),
         level: "urgent".to_owned(),
         spot: None,
+        read_spot: None,
         probe: None,
         opened_ms,
         closed_ms,

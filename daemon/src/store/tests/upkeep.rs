@@ -3,11 +3,13 @@
 #![expect(clippy::cast_precision_loss, reason = "small numbers of test data")]
 
 use std::fs;
+use std::path::Path;
 
 use redb::ReadableTable as _;
 
 use super::model::{Model, assert_holds};
 use super::*;
+use crate::limits::SEAL_SLICE_SERIES;
 use crate::store::disk::Folder;
 use crate::store::schema::{DOCUMENTS, META, meta};
 
@@ -125,13 +127,12 @@ fn a_newer_store_is_refused_and_not_a_byte_of_it_changed() {
     fill(&mut bench, &mut model, 0, 100);
     let Bench { dir, store } = bench;
     drop(store);
-    fs::write(dir.path().join("FORMAT"), "heapward store 3\n").unwrap();
-    let files = |dir: &std::path::Path| {
-        ["store.redb", "side.log", "FORMAT"].map(|name| fs::read(dir.join(name)).unwrap())
-    };
+    fs::write(dir.path().join("FORMAT"), "heapward store 4\n").unwrap();
+    let files =
+        |dir: &Path| ["store.redb", "side.log", "FORMAT"].map(|name| fs::read(dir.join(name)).unwrap());
     let before = files(dir.path());
     let error = Store::open(&StoreOptions::new(dir.path(), ZONE)).unwrap_err();
-    assert!(matches!(error, StoreError::Newer { found: 3, known: 2 }), "{error}");
+    assert!(matches!(error, StoreError::Newer { found: 4, known: 3 }), "{error}");
     let error =
         Store::open_or_set_aside(&StoreOptions::new(dir.path(), ZONE), &Reader::new(), At(MAY)).unwrap_err();
     assert!(matches!(error, StoreError::Newer { .. }));
@@ -145,26 +146,26 @@ fn an_older_store_is_migrated_on_a_copy_and_kept() {
     bench.store.transact(|tx| tx.put_document("a", b"b")).unwrap();
     let Bench { dir, store } = bench;
     drop(store);
-    // As if the present format were the fourth.
+    // As if the present format were the fifth.
     let double: fn(&redb::WriteTransaction) -> Result<(), StoreError> = |txn| {
         let mut documents = txn.open_table(DOCUMENTS)?;
         let old = documents.get("a")?.map(|bytes| bytes.value().to_vec()).unwrap_or_default();
         documents.insert("a", [old.as_slice(), old.as_slice()].concat().as_slice())?;
         Ok(())
     };
-    let steps = [Migration { from: 2, apply: double }, Migration { from: 3, apply: double }];
+    let steps = [Migration { from: 3, apply: double }, Migration { from: 4, apply: double }];
     let folder = Folder::new(dir.path());
-    assert!(matches!(upgrade(&folder, 4, &steps[1..]), Err(StoreError::Older { found: 2, known: 4 })));
-    upgrade(&folder, 4, &steps).unwrap();
-    upgrade(&folder, 4, &steps).unwrap();
-    assert!(dir.path().join("store.redb.v2").exists());
-    assert_eq!(fs::read_to_string(dir.path().join("FORMAT")).unwrap(), "heapward store 4\n");
+    assert!(matches!(upgrade(&folder, 5, &steps[1..]), Err(StoreError::Older { found: 3, known: 5 })));
+    upgrade(&folder, 5, &steps).unwrap();
+    upgrade(&folder, 5, &steps).unwrap();
+    assert!(dir.path().join("store.redb.v3").exists());
+    assert_eq!(fs::read_to_string(dir.path().join("FORMAT")).unwrap(), "heapward store 5\n");
     let db = redb::Database::open(dir.path().join("store.redb")).unwrap();
     let txn = db.begin_write().unwrap();
     assert_eq!(txn.open_table(DOCUMENTS).unwrap().get("a").unwrap().unwrap().value().len(), 8);
     assert_eq!(
         txn.open_table(META).unwrap().get(meta::FORMAT).unwrap().unwrap().value(),
-        4_u32.to_le_bytes()
+        5_u32.to_le_bytes()
     );
 }
 
@@ -208,6 +209,47 @@ fn a_store_of_the_first_format_is_read_and_kept() {
     assert_eq!((check.sections, check.doubts), (2, vec![]));
 }
 
+/// A store of format 2, with a row for each day: days, readings and record are there, and it goes on.
+#[test]
+fn a_store_of_the_second_format_is_read_and_kept() {
+    let dir = tempfile::tempdir().unwrap();
+    let from = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/store-2");
+    fs::create_dir(dir.path().join("record")).unwrap();
+    for file in ["FORMAT", "HEAD", "store.redb", "record/2026-05.txt"] {
+        fs::copy(from.join(file), dir.path().join(file)).unwrap();
+    }
+    // Everything in its side log was sealed: an empty one does as well.
+    fs::File::create(dir.path().join("side.log")).unwrap().set_len(SIDE_LOG_BYTES).unwrap();
+    let (mut store, report) = Store::open(&StoreOptions::new(dir.path(), ZONE)).unwrap();
+    assert_eq!((report.created, report.sentences()), (false, vec![]));
+    let old = fs::read(from.join("store.redb")).unwrap();
+    assert_eq!(fs::read(dir.path().join("store.redb.v2")).unwrap(), old);
+    let reader = store.reader();
+    let start = MAY - 15 * 3_600_000;
+    for (id, _) in reader.series().unwrap() {
+        let n = i64::from(id.0);
+        let reading = |i: i64| {
+            (start + i * 600_000 + (i * 7_919 + n) % 3_001, 50.0 + ((i * 31 + n) % 160) as f64 * 0.0625)
+        };
+        let expected: Vec<(i64, f64)> = (0..400).map(reading).collect();
+        let found = reader.range(id, At(0), At::MAX, usize::MAX).unwrap().readings;
+        let (twins, found): (Vec<_>, Vec<_>) = found.into_iter().partition(|r| r.conflict);
+        assert_eq!(twins.iter().map(|r| r.value).collect::<Vec<_>>(), [expected[17].1, 1.5]);
+        let alone: Vec<(i64, f64)> = expected.iter().copied().filter(|row| row.0 != expected[17].0).collect();
+        assert_eq!(found.iter().map(|r| (r.at.0, r.value)).collect::<Vec<_>>(), alone);
+        for day in reader.days(id, At(start), At::MAX).unwrap() {
+            let of_day = alone.iter().filter(|row| (day.from.0..day.to.0).contains(&row.0));
+            let mut summary = Summary::EMPTY;
+            of_day.for_each(|row| summary.add(row.1));
+            assert_eq!(day.summary, summary, "{}", day.date);
+        }
+        assert_eq!(reader.days(id, At(start), At::MAX).unwrap().len(), 4);
+    }
+    assert_eq!(reader.check_record().unwrap().doubts, vec![]);
+    while store.seal(At(start + 30 * 86_400_000)).unwrap().more {}
+    assert_eq!(reader.check_record().unwrap().doubts, vec![]);
+}
+
 #[test]
 fn a_damaged_store_is_set_aside_and_the_side_log_saved() {
     let (mut bench, mut model) = (Bench::new(), Model::default());
@@ -241,6 +283,66 @@ fn not_more_is_set_aside_than_a_card_can_break_in_good_faith() {
     assert!(error.is_damage(), "{error}");
 }
 
+/// A database of which most is dead: given back at an opening, on a card with room for it, and never between.
+#[test]
+fn dead_space_is_given_back_at_an_opening_where_there_is_room() {
+    let (mut bench, mut model) = (Bench::new(), Model::default());
+    fill(&mut bench, &mut model, 0, 3_000);
+    let large = vec![7_u8; 1 << 20];
+    let names: Vec<String> = (0..90).map(|n| format!("d{n}")).collect();
+    for ten in names.chunks(10) {
+        let put = |tx: &mut Tx| ten.iter().try_for_each(|name| tx.put_document(name, &large));
+        bench.store.transact(put).unwrap();
+    }
+    // The last stays: free pages behind everything are cut off at each closing anyway.
+    let remove = |tx: &mut Tx| names[..89].iter().try_for_each(|name| tx.remove_document(name));
+    bench.store.transact(remove).unwrap();
+    let Bench { dir, store } = bench;
+    drop(store);
+    let length = || fs::metadata(dir.path().join("store.redb")).unwrap().len();
+    let before = length();
+    assert!(before > crate::limits::COMPACT_BYTES_MIN, "{before}");
+    let mut options = StoreOptions::new(dir.path(), ZONE);
+    options.disk = Arc::new(watched::Watched::with_free(dir.path(), before));
+    let (store, report) = Store::open(&options).unwrap();
+    assert!(!report.compacted, "there is no room for it");
+    drop(store);
+    let (store, report) = Store::open(&StoreOptions::new(dir.path(), ZONE)).unwrap();
+    assert!(report.compacted && length() < before / 4, "{} of {before}", length());
+    assert_holds(&store.reader(), &model);
+    drop(store);
+    let (_, report) = Store::open(&StoreOptions::new(dir.path(), ZONE)).unwrap();
+    assert!(!report.compacted, "nothing is left to be won");
+}
+
+/// A fleet goes into blocks some series at a time; what is committed in between is there, once.
+#[test]
+fn a_fleet_is_sealed_in_slices_between_which_readings_are_committed() {
+    let (mut bench, mut model) = (Bench::new(), Model::default());
+    let ids: Vec<SeriesId> =
+        (0..150).map(|n| bench.store.series(&probe(&format!("k{n}"))).unwrap()).collect();
+    let mut append = |bench: &mut Bench, id: SeriesId, minute: i64| {
+        let reading = NewReading { series: id, at: At(MAY + minute * 60_000), value: 55.0 };
+        model.add(&reading);
+        bench.store.append(&[reading]).unwrap();
+    };
+    for id in &ids {
+        append(&mut bench, *id, 0);
+    }
+    let first = bench.store.seal(At(MAY)).unwrap();
+    assert_eq!((first.readings, first.more), (SEAL_SLICE_SERIES as u64, true));
+    append(&mut bench, ids[0], 1);
+    append(&mut bench, ids[149], 1);
+    for minute in 2..6 {
+        bench.store.seal(At(MAY)).unwrap();
+        append(&mut bench, ids[1], minute);
+    }
+    while bench.store.seal(At(MAY)).unwrap().more {}
+    assert_holds(&bench.store.reader(), &model);
+    let bench = bench.reopen();
+    assert_holds(&bench.store.reader(), &model);
+}
+
 #[test]
 fn sizes_add_up() {
     let (mut bench, mut model) = (Bench::new(), Model::default());
@@ -249,7 +351,9 @@ fn sizes_add_up() {
     fill(&mut bench, &mut model, 5_000, 5_010);
     let sizes = bench.store.reader().sizes_in_full().unwrap();
     assert_eq!((sizes.series, sizes.sealed, sizes.unsealed), (4, 20_000, 40));
-    assert!(sizes.blocks >= 4 && sizes.days == 16, "{sizes:?}");
+    assert!(sizes.blocks >= 4 && sizes.bytes_per_reading().is_some(), "{sizes:?}");
+    let days = sizes.tables.iter().find(|table| table.name == "days").unwrap();
+    assert_eq!((days.rows, days.bytes), (4, 4_096), "a stretch of 128 days for each series");
     assert!(sizes.live_bytes > sizes.block_bytes && sizes.live_bytes <= sizes.database_bytes);
     assert_eq!(sizes.side_log_bytes, SIDE_LOG_BYTES);
 }
@@ -257,9 +361,9 @@ fn sizes_add_up() {
 #[test]
 fn the_last_copy_is_known_by_its_instant() {
     let dir = tempfile::tempdir().unwrap();
-    assert_eq!(last_backup(dir.path()), None);
-    note_backup(dir.path(), At(MAY + 1_999)).unwrap();
-    assert_eq!(last_backup(dir.path()), Some(At(MAY + 1_000)));
+    assert_eq!(last_copy(dir.path()), None);
+    note_copy(dir.path(), At(MAY + 1_999)).unwrap();
+    assert_eq!(last_copy(dir.path()), Some(At(MAY + 1_000)));
     fs::write(dir.path().join("BACKUP"), "some day\n").unwrap();
-    assert_eq!(last_backup(dir.path()), None);
+    assert_eq!(last_copy(dir.path()), None);
 }

@@ -4,9 +4,10 @@ use heapward_rules::finding::{Kind, Level};
 use heapward_rules::units::{At, Span};
 
 use super::Scene;
-use super::life::{figure, last_at, told_level};
+use super::life::{figure, knows_second, last_at, told_level};
 use crate::limits;
 use crate::model::incident::Incident;
+use crate::model::message::Delivery;
 use crate::telling::moment::Moment;
 use crate::telling::step::Step;
 use crate::telling::topic::{Topic, Trouble, parse_level};
@@ -56,6 +57,25 @@ pub(super) fn is_hidden(incident: &Incident, topic: Topic, scene: Scene<'_>) -> 
         }
         _ => false,
     }
+}
+
+/// Grave incidents whose last telling has reached nobody for [`limits::UNREACHED_AFTER`]: every way to those who come
+/// first is down, or refused it. `delivery` says what became of a message; a message that can't be looked up counts as
+/// arrived.
+pub fn unreached(recent: &[Incident], now: At, delivery: impl Fn(&str) -> Option<Delivery>) -> Vec<String> {
+    let has_arrived =
+        |id: &String| !matches!(delivery(id), Some(Delivery::Waiting { .. } | Delivery::Failed { .. }));
+    let is_it = |incident: &&Incident| {
+        let told = incident.tellings.iter().rev().find(|telling| !telling.messages.is_empty());
+        incident.closed_ms.is_none()
+            && parse_level(&incident.level) >= Level::Urgent
+            && !knows_second(incident)
+            && told.is_some_and(|telling| {
+                now - At(telling.at_ms) >= limits::UNREACHED_AFTER
+                    && !telling.messages.iter().any(has_arrived)
+            })
+    };
+    recent.iter().filter(is_it).map(|incident| incident.id.clone()).collect()
 }
 
 pub(super) fn is_same_thing(a: &Incident, b: &Incident) -> bool {

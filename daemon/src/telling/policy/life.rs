@@ -15,6 +15,7 @@ pub(super) fn open(matter: &Matter, id: String) -> Incident {
         kind: matter.topic.word().to_owned(),
         level: level_word(matter.level).to_owned(),
         spot: matter.spot.clone(),
+        read_spot: matter.read_spot.clone(),
         probe: matter.probe.clone(),
         opened_ms: matter.opened.0,
         closed_ms: None,
@@ -27,9 +28,33 @@ pub(super) fn open(matter: &Matter, id: String) -> Incident {
     incident
 }
 
+/// The figures of an open incident as they are now, beside those that decided.
+pub(super) fn follow(incident: &mut Incident, matter: &Matter) {
+    for (name, value) in &matter.figures {
+        let name = match name.as_str() {
+            "temperature_c" => "now_c",
+            "read_ms" => "now_ms",
+            other => other,
+        };
+        incident.figures.insert(name.to_owned(), *value);
+    }
+    if matter.read_spot.is_some() {
+        incident.read_spot.clone_from(&matter.read_spot);
+    }
+}
+
+/// A newer finding's figures are the present ones.
+pub(super) fn take_figures(incident: &mut Incident, matter: &Matter) {
+    incident.figures.retain(|name, _| name != "now_c" && name != "now_ms");
+    incident.figures.extend(matter.figures.clone());
+    if matter.read_spot.is_some() {
+        incident.read_spot.clone_from(&matter.read_spot);
+    }
+}
+
 /// A worse level or figure of a known incident. One that had ended goes on: late readings have changed its end.
 pub(super) fn worsen(incident: &mut Incident, matter: &Matter) {
-    incident.figures.extend(matter.figures.clone());
+    take_figures(incident, matter);
     stamp(incident, "decided_ms", matter.at);
     if matter.level > parse_level(&incident.level) {
         level_word(matter.level).clone_into(&mut incident.level);

@@ -10,11 +10,11 @@ pub(super) fn trouble(view: View<'_>, trouble: Trouble) -> Draft {
     match trouble {
         Trouble::StoreFailing => {
             Draft::fact(format!("Heapward can't keep readings since {since}: card full, locked or broken."))
-                .action("Free space or change the card; write hand readings on paper until then.")
+                .action("Free space or change the card; hand readings on paper until then.")
         }
         Trouble::DiskLow => {
             let left = view.figure("free_mb").map(|mb| format!(", {mb:.0} MB left")).unwrap_or_default();
-            Draft::fact(format!("Heapward's card is nearly full{left}."))
+            Draft::fact(format!("Heapward's card is nearly full since {since}{left}."))
                 .action("Copy the backups away and delete them, or fit a larger card.")
         }
         Trouble::BrokerAway => Draft::fact(format!("Heapward can't reach the MQTT broker since {since}."))
@@ -34,6 +34,10 @@ pub(super) fn trouble(view: View<'_>, trouble: Trouble) -> Draft {
             Draft::fact(format!("Heapward could make no copy of its records since {since}."))
                 .action("Is the stick in, and has it room? heapward doctor says what is wrong.")
         }
+        Trouble::RecordsDamaged => Draft::fact(format!("Heapward found its records damaged at {since}."))
+            .action(
+                "Nothing was deleted; the log says what is missing. heapward restore brings back a copy.",
+            ),
         Trouble::HarvestTooSoon => harvest(view),
     }
 }

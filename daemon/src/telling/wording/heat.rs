@@ -4,37 +4,60 @@
 //! fire is possible.
 
 use heapward_rules::finding::Level;
-use heapward_rules::units::{Celsius, Span};
+use heapward_rules::units::{At, Celsius, Span};
 
 use super::draft::Draft;
 use super::{View, say};
 use crate::telling::step::Step;
 
+const FIRE: &str = "Smoke, burnt smell: stay away, call the fire service. Never open it alone; hose first.";
+
+const AIR: &str = "Run the air longer or more often; water it if it is dry.";
+
 /// Above 160 F; levels for 170 F and fire.
 pub(super) fn overheating(view: View<'_>) -> Draft {
-    let (spot, since) = (view.spot(), view.when(view.since()));
+    let (spot, since) = (view.hot_spot(), view.when(view.since()));
     let reading = view.reading().map(|t| format!(" {t}")).unwrap_or_default();
+    let peak = view.figure("worst_c").map(|c| format!(", peak {}", view.temperature(c))).unwrap_or_default();
+    let when = if reading.is_empty() { String::new() } else { view.read_when() };
+    let still = format!("{reading}{when}{peak}");
+    let began = view.when(At(view.incident.opened_ms));
     let is_again = matches!(view.step, Step::Reminder(_) | Step::SecondPerson);
-    let fact = |limit_f| {
-        // By now it may have come down below the limit, but not to the end of the incident.
-        let how = if is_again {
-            format!("{reading} at {since}, not yet below {}", view.limit(155.0))
+    // By now it may have come down below the limit, but not to the end of the incident.
+    let is_below = |limit_f| view.latest_c().is_some_and(|c| !Celsius(c).is_above(Celsius::from_f(limit_f)));
+    let fact = |limit_f: f64| {
+        if is_again || is_below(limit_f) {
+            Draft::fact(format!("{} {spot}{still}, hot since {began}.", view.about()))
         } else {
-            format!("{reading}, above {} since {since}", view.limit(limit_f))
-        };
-        Draft::fact(format!("{} {spot}{how}.", view.about()))
+            let limit = view.limit(limit_f);
+            Draft::fact(format!("{} {spot}{reading}, above {limit} since {since}.", view.about()))
+        }
     };
+    let pile = view.named(view.incident.pile.as_deref(), "?");
+    let over = format!("Over when below {}.", view.limit(155.0));
     match view.level {
-        Level::Note | Level::Act => fact(160.0)
-            .action("Run the air longer or more often; water it if it is dry.")
-            .hint("Steam scalds."),
-        Level::Urgent => fact(170.0)
-            .action("Too hot to count. Two people: wet it, open it from the side. No more air if dry."),
-        Level::Danger => Draft::fact(format!(
-            "FIRE RISK pile {}: {spot}{reading} at {since}.",
-            view.named(view.incident.pile.as_deref(), "?")
-        ))
-        .action("Smoke, burnt smell: stay away, call the fire service. Never open it alone; hose first."),
+        Level::Note | Level::Act => {
+            fact(160.0).action(AIR).hint(if is_again { over } else { "Steam scalds.".to_owned() })
+        }
+        // One that is below 170 F again needs no digging, and takes air again.
+        Level::Urgent if is_again && is_below(170.0) => fact(170.0).action(AIR).hint(over),
+        Level::Urgent => {
+            let lost = if is_again { "" } else { "Too hot to count. " };
+            fact(170.0)
+                .action(format!("{lost}Two people: wet it, open it from the side. No more air if dry."))
+        }
+        Level::Danger if is_again => {
+            // There is room for one time: when it was read, if that was not just now.
+            let when = if when.is_empty() { format!(", since {since}") } else { when };
+            let peak = view.figure("worst_c").map(|c| format!("Peak {}.", view.temperature(c)));
+            Draft::fact(format!("STILL FIRE RISK, pile {pile}: {spot}{reading}{when}."))
+                .action(FIRE)
+                .hint(peak.unwrap_or_default())
+        }
+        Level::Danger => {
+            let at = view.when(view.read_at());
+            Draft::fact(format!("FIRE RISK pile {pile}: {spot}{reading} at {at}.")).action(FIRE)
+        }
     }
 }
 
@@ -74,15 +97,30 @@ pub(super) fn overheating_ahead(view: View<'_>) -> Draft {
 /// A run with hours worth saving falls towards 131 F: the most valuable message of all.
 pub(super) fn run_at_risk(view: View<'_>) -> Draft {
     let reading = view.reading().map_or_else(|| " run at risk".to_owned(), |t| format!(" {t}"));
-    let slope = view.figure("slope_c_per_h").map(|s| format!(" {}", say::slope(s, view.site.shows)));
+    let slope = view.figure("slope_c_per_h");
+    // Its sentence is the longest: who is asked in the second place learns the trend by looking.
+    let says = slope.filter(|_| view.step != Step::SecondPerson);
+    let says = says.map(|s| format!(", {}", say::slope(s, view.site.shows))).unwrap_or_default();
     let counted = view.counted().map(|counted| format!(", {counted} counted")).unwrap_or_default();
-    let (slope, doubt) = (slope.unwrap_or_default(), view.doubt());
-    Draft::fact(format!("{} {}{reading}{slope}{counted}{doubt}.", view.about(), view.spot()))
-        .action(format!(
-            "Add cover there, cut blower on-time by 1/3. Below {} the count restarts.",
-            view.limit(131.0)
-        ))
-        .hint(view.when(view.since()))
+    let is_back = view.step != Step::Opened && slope.is_some_and(|slope| slope > 0.0);
+    let action = if is_back {
+        "It climbs: leave air and cover as they are."
+    } else {
+        "Add cover there, cut blower on-time by 1/3."
+    };
+    let hint = match view.step {
+        Step::Reminder(_) => format!("At risk since {}.", view.when(view.since())),
+        _ => format!("Below {} the count restarts.", view.limit(131.0)),
+    };
+    Draft::fact(format!(
+        "{} {}{reading} at {}{says}{counted}{}.",
+        view.about(),
+        view.spot(),
+        view.when(view.read_at()),
+        view.doubt(),
+    ))
+    .action(action)
+    .hint(hint)
 }
 
 /// How a run at risk ended: saved or broken.
@@ -113,9 +151,8 @@ pub(super) fn slow_to_heat(view: View<'_>) -> Draft {
 pub(super) fn stalled(view: View<'_>) -> Draft {
     let reading = view.reading().map(|t| format!(" at {t}")).unwrap_or_default();
     Draft::fact(format!(
-        "{} {} is stuck{reading} since {}, short of {}.",
-        view.about(),
-        view.spot(),
+        "{} is stuck{reading} since {}, short of {}.",
+        view.whom(),
         view.when(view.since()),
         view.limit(131.0)
     ))
@@ -124,13 +161,18 @@ pub(super) fn stalled(view: View<'_>) -> Draft {
 
 /// The other spots are done; this one will not get there.
 pub(super) fn spot_short(view: View<'_>) -> Draft {
-    let reading = view.reading().map(|t| format!(" ({t})")).unwrap_or_default();
-    Draft::fact(format!("{} the rest is done, {}{reading} will not get there.", view.about(), view.spot()))
-        .action(format!(
-            "Add {} cover there and shorten the air, or remix outside to inside.",
-            say::depth(6.0, 12.0, view.site.shows)
-        ))
-        .hint(view.when(view.since()))
+    let reading = view.reading().map(|t| format!(" at {t}")).unwrap_or_default();
+    Draft::fact(format!(
+        "{} hangs{reading} since {}, short of {}.",
+        view.whom(),
+        view.when(view.since()),
+        view.limit(131.0)
+    ))
+    .action(format!(
+        "Add {} cover there and shorten the air, or remix outside to inside.",
+        say::depth(6.0, 12.0, view.site.shows)
+    ))
+    .hint("The rest is done.")
 }
 
 /// Was hot, is young and cooled before its time.
@@ -155,9 +197,9 @@ pub(super) fn drying(view: View<'_>) -> Draft {
         |litres| format!("add about {}", say::water(litres, view.site.shows)),
     );
     Draft::fact(format!(
-        "{} {} is drying, moisture reading{reading}{}.",
-        view.about(),
-        view.spot(),
+        "{} is drying since {}: moisture reading{reading}{}.",
+        view.whom(),
+        view.when(view.since()),
         low.unwrap_or_default()
     ))
     .action(format!("Squeeze test; if it crumbles {water} in portions."))

@@ -114,6 +114,8 @@ impl View<'_> {
         match self.step {
             Step::AllClear => self.all_clear(),
             Step::Unstable => self.unstable(),
+            // Those of a pile begin with the word already.
+            Step::Reminder(_) if self.incident.pile.is_some() => self.opened(),
             Step::Reminder(_) => self.opened().before("Reminder:"),
             Step::SecondPerson => self.opened().before("Nobody answered."),
             Step::WeekBefore => self.opened().before("A week to go."),
@@ -161,7 +163,7 @@ impl View<'_> {
                     .hint("What was held is dated now. Nothing more to do for this.")
             }
             _ => Draft::fact(format!(
-                "{} {} since {} (began {}).",
+                "{} {} since {}, after trouble from {}.",
                 self.about(),
                 self.ended(),
                 self.when(self.closed()),
@@ -215,6 +217,7 @@ impl View<'_> {
     }
 
     fn body(self) -> String {
+        let is_over = self.incident.closed_ms.is_some();
         let mut lines = vec![self.draft().whole(), String::new()];
         lines.push(format!("Began: {}", say::full_time(At(self.incident.opened_ms), self.site.zone)));
         if let Some(closed) = self.incident.closed_ms {
@@ -223,8 +226,14 @@ impl View<'_> {
         if let Some(worst) = self.figure("worst_c") {
             lines.push(format!("Peak:  {}", self.temperature(worst)));
         }
+        if let Some(newest) = self.reading().filter(|_| self.figure("now_c").is_some() && !is_over) {
+            lines.push(format!("Now:   {newest}{}", self.read_when()));
+        }
         if let Some(place) = self.place() {
-            lines.push(format!("Where: {place}"));
+            let hottest = self.incident.read_spot.as_deref().map(|spot| self.name(spot));
+            let hottest = hottest.filter(|spot| *spot != place && !is_over);
+            let hottest = hottest.map(|spot| format!(", now hottest at {spot}")).unwrap_or_default();
+            lines.push(format!("Where: {place}{hottest}"));
         }
         lines.push(String::new());
         let cautions = caution::of(self.topic, self.level);

@@ -26,18 +26,22 @@ pub(super) fn no_longer_qualified(view: View<'_>) -> Draft {
 }
 
 pub(super) fn ready_to_move(view: View<'_>) -> Draft {
-    let (about, doubt) = (view.about(), view.doubt());
-    Draft::fact(format!("{about} ready to move to curing: qualified{doubt} and cooling slowly."))
-        .action("Wet it first, mask on; turn outside to inside, cover, and enter the move.")
+    let (pile, doubt, since) = (view.whom(), view.doubt(), view.when(view.since()));
+    let slow = view.reading().map_or_else(|| "cool".to_owned(), |t| format!("{t}, cooling slowly"));
+    Draft::fact(format!("{pile} can be moved to curing since {since}: qualified{doubt}, {slow}."))
+        .action("Wet it, mask on; turn outside to inside, cover it.")
+        .hint("Then enter the move.")
 }
 
 pub(super) fn cured(view: View<'_>) -> Draft {
-    Draft::fact(format!("{} cured: close to the air's temperature and steady.", view.about()))
+    let since = view.when(view.since());
+    Draft::fact(format!("{} is cured since {since}: steady, close to the air's temperature.", view.whom()))
         .action("Ready to use; enter bed, date and amount when you spread it.")
 }
 
 pub(super) fn reheating(view: View<'_>) -> Draft {
     let reading = view.reading().map(|t| format!(" ({t})")).unwrap_or_default();
-    Draft::fact(format!("{} warms up again while curing{reading}: not stable yet.", view.about()))
+    let since = view.when(view.since());
+    Draft::fact(format!("{} warms up again in curing since {since}{reading}: not stable yet.", view.whom()))
         .action("Leave it longer; check moisture.")
 }

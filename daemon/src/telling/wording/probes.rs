@@ -54,8 +54,14 @@ pub(super) fn moved(view: View<'_>) -> Draft {
 
 pub(super) fn wrong_unit(view: View<'_>) -> Draft {
     let reading = view.reading().map(|t| format!(" {t}")).unwrap_or_default();
-    Draft::fact(format!("{} {} says{reading}: F and C may be mixed up.", view.about(), view.probe()))
-        .action("Take a hand reading next to it and enter it; the run is in doubt.")
+    Draft::fact(format!(
+        "{} {} says{reading} since {}: F and C may be mixed up.",
+        view.about(),
+        view.probe(),
+        view.when(view.since())
+    ))
+    .action("Take a hand reading next to it and enter it.")
+    .hint("The run is in doubt.")
 }
 
 pub(super) fn all_silent(view: View<'_>) -> Draft {
@@ -65,14 +71,20 @@ pub(super) fn all_silent(view: View<'_>) -> Draft {
 }
 
 pub(super) fn battery_low(view: View<'_>) -> Draft {
-    let left = view.figure("battery_percent").map(|p| format!(", {p:.0} % left")).unwrap_or_default();
-    Draft::fact(format!("{} battery of {} is low{left}.", view.about(), view.probe()))
-        .action("Change it at the next visit.")
+    let left = view.figure("battery_percent").map(|p| format!(" at {p:.0} %")).unwrap_or_default();
+    Draft::fact(format!(
+        "{} battery of {}{left} since {}.",
+        view.about(),
+        view.probe(),
+        view.when(view.since())
+    ))
+    .action("Change it at the next visit.")
 }
 
 /// A residual current breaker that has tripped did so for a reason: it is never to be bypassed.
 pub(super) fn blower_off(view: View<'_>) -> Draft {
-    Draft::fact(format!("{} blower off since {}.", view.about(), view.when(view.since())))
+    let core = view.reading().map(|t| format!(", core {t}")).unwrap_or_default();
+    Draft::fact(format!("{} blower off since {}{core}.", view.about(), view.when(view.since())))
         .action("Look at timer, breaker, GFCI, belt. Unplug it before you touch it; wet wiring: electrician.")
 }
 

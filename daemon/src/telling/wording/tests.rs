@@ -12,7 +12,7 @@ use proptest::prelude::*;
 use super::*;
 use crate::model::incident::Stage;
 use crate::model::time::parse_rfc3339;
-use crate::telling::moment::Moment;
+use crate::telling::moment::{Moment, When};
 use crate::telling::topic::level_word;
 
 const LEVELS: [Level; 4] = [Level::Note, Level::Act, Level::Urgent, Level::Danger];
@@ -80,7 +80,19 @@ fn figures(topic: Topic, level: Level) -> BTreeMap<String, f64> {
 fn incident(topic: Topic, level: Level, names: [&str; 3]) -> Incident {
     let is_farm = topic == Topic::Pile(Kind::AllSilent)
         || (matches!(topic, Topic::Farm(_)) && topic != Topic::Farm(Trouble::HarvestTooSoon));
-    let has_spot = !is_farm || topic == Topic::Farm(Trouble::ChannelFailing);
+    let is_of_the_pile = matches!(
+        topic,
+        Topic::Pile(
+            Kind::SlowToHeat
+                | Kind::Stalled
+                | Kind::BlowerOff
+                | Kind::BlowerStuckOn
+                | Kind::Qualified
+                | Kind::ReadyToMove
+                | Kind::Cured
+        )
+    );
+    let has_spot = !(is_farm || is_of_the_pile) || topic == Topic::Farm(Trouble::ChannelFailing);
     let has_probe = matches!(
         topic,
         Topic::Pile(
@@ -99,6 +111,7 @@ fn incident(topic: Topic, level: Level, names: [&str; 3]) -> Incident {
         kind: topic.word().to_owned(),
         level: level_word(level).to_owned(),
         spot: has_spot.then(|| names[1].to_owned()),
+        read_spot: None,
         probe: has_probe.then(|| names[2].to_owned()),
         opened_ms: at("2026-05-12T14:20:00-04:00").0,
         closed_ms: None,
@@ -109,6 +122,29 @@ fn incident(topic: Topic, level: Level, names: [&str; 3]) -> Incident {
     }
 }
 
+/// The same two hours later, as the rules see it then.
+#[expect(clippy::cast_precision_loss, reason = "instants of a test")]
+fn two_hours_later(incident: &Incident) -> Incident {
+    let mut incident = incident.clone();
+    let now = at("2026-05-12T16:20:00-04:00");
+    let (moves, slope) = match incident.kind.as_str() {
+        "overheating" => (1.5, None),
+        "run-at-risk" => (-0.4, Some(-0.2)),
+        _ => return incident,
+    };
+    let was = incident.figures["temperature_c"];
+    let figures = [("now_c", was + moves), ("now_ms", now.0 as f64)];
+    incident.figures.extend(figures.map(|(name, value)| (name.to_owned(), value)));
+    if let Some(slope) = slope {
+        incident.figures.insert("slope_c_per_h".to_owned(), slope);
+        incident.figures.insert("counted_ms".to_owned(), Span::hours(43).0 as f64);
+    } else {
+        incident.figures.insert("worst_c".to_owned(), was + 2.5);
+        incident.read_spot = incident.spot.as_ref().map(|_| "outer-south".to_owned());
+    }
+    incident
+}
+
 fn place(topic: Topic) -> &'static str {
     match topic {
         Topic::Farm(Trouble::ChannelFailing) => "odile-phone",
@@ -117,25 +153,49 @@ fn place(topic: Topic) -> &'static str {
     }
 }
 
+/// Whether the rules and the daemon know the topic at such a level.
+fn can_be(topic: Topic, level: Level) -> bool {
+    match topic {
+        Topic::Pile(Kind::Overheating) => true,
+        Topic::Pile(Kind::RunAtRisk | Kind::BlowerOff)
+        | Topic::Farm(Trouble::StoreFailing | Trouble::DiskLow) => level <= Level::Urgent,
+        _ => level <= Level::Act,
+    }
+}
+
+/// Every text that can go out, once: a level or step in which it reads the same has no line of its own. Of what is for
+/// the summary alone, the sentence whose second half is the day's job.
 fn table(shows: DisplayUnit) -> String {
     let mut table = String::new();
     let now = at("2026-05-12T14:30:00-04:00");
     for topic in Topic::all() {
-        for level in LEVELS {
+        let mut seen = std::collections::BTreeSet::new();
+        let is_told =
+            |level: &Level| can_be(topic, *level) && Moment::of(topic, *level, None).when > When::Summary;
+        let told: Vec<Level> = LEVELS.into_iter().filter(is_told).collect();
+        let levels = if told.is_empty() { vec![Level::Note] } else { told };
+        for level in levels {
+            let moment = Moment::of(topic, level, None);
             let incident = incident(topic, level, ["2026-03", place(topic), "k1"]);
+            let later = two_hours_later(&incident);
             let closed = Incident { closed_ms: Some(at("2026-05-12T16:05:00-04:00").0), ..incident.clone() };
+            let then = at("2026-05-12T16:20:00-04:00");
             let steps = [
-                (&incident, Step::Opened, now),
-                (&incident, Step::Worsened(level), now),
-                (&incident, Step::Reminder(1), now),
-                (&incident, Step::Unstable, now),
-                (&closed, Step::AllClear, at("2026-05-12T16:06:00-04:00")),
+                (&incident, Step::Opened, now, true),
+                (&incident, Step::Worsened(level), now, true),
+                (&later, Step::Reminder(1), then, moment.reminds),
+                (&later, Step::SecondPerson, then, moment.reminds && level == Level::Urgent),
+                (&incident, Step::WeekBefore, now, topic == Topic::Farm(Trouble::HarvestTooSoon)),
+                (&incident, Step::Unstable, now, moment.when > When::Summary && level < Level::Danger),
+                (&closed, Step::AllClear, at("2026-05-12T16:06:00-04:00"), moment.all_clear),
             ];
-            for (incident, step, now) in steps {
+            for (incident, step, now, _) in steps.into_iter().filter(|(.., can_be)| *can_be) {
                 let words = words(incident, step, &site(shows), now).unwrap();
                 let (word, length) = (step.word(), words.text.chars().count());
-                writeln!(table, "{} {} {word}: [{length}] {}", topic.word(), level_word(level), words.text)
-                    .unwrap();
+                if seen.insert(words.text.clone()) {
+                    let level = level_word(level);
+                    writeln!(table, "{} {level} {word}: [{length}] {}", topic.word(), words.text).unwrap();
+                }
             }
         }
         let incident = incident(topic, Level::Act, ["2026-03", place(topic), "k1"]);
@@ -234,18 +294,95 @@ fn a_verdict_by_figures_from_memory_says_so() {
 fn with_the_longest_names_what_to_do_still_fits() {
     let long = "a-very-long-name-from-a-configuration";
     for topic in Topic::all() {
-        for level in LEVELS {
+        for level in LEVELS.into_iter().filter(|level| can_be(topic, *level)) {
             let incident = incident(topic, level, [long, long, long]);
             let site = site(DisplayUnit::Fahrenheit);
             let now = at("2026-05-13T14:30:00-04:00");
-            let opened = View::new(&incident, Step::Opened, &site, now).unwrap().draft();
             let reminds = Moment::of(topic, level, None).reminds;
-            let step = if reminds { Step::Reminder(1) } else { Step::Opened };
-            let words = words(&incident, step, &site, now).unwrap();
-            assert!(words.text.chars().count() <= 160);
-            assert!(!words.text.ends_with(".."), "{} {level:?}: {}\n{opened:?}", topic.word(), words.text);
+            let steps = [
+                (Step::Opened, true),
+                (Step::Reminder(1), reminds),
+                (Step::SecondPerson, reminds && level == Level::Urgent),
+            ];
+            for (step, _) in steps.into_iter().filter(|(_, can_be)| *can_be) {
+                for memory in [None, Some(("from_memory".to_owned(), 1.0))] {
+                    let mut incident = two_hours_later(&incident);
+                    incident.figures.extend(memory);
+                    let words = words(&incident, step, &site, now).unwrap();
+                    assert!(words.text.chars().count() <= 160);
+                    let draft = View::new(&incident, step, &site, now).unwrap().draft();
+                    assert!(!words.text.ends_with(".."), "{}: {}\n{draft:?}", topic.word(), words.text);
+                }
+            }
         }
     }
+}
+
+/// Since when, so that nobody has to guess how long there is. Not of the clock that isn't set: it can't know.
+#[test]
+fn every_text_says_since_when_or_for_how_long() {
+    let long = "a-very-long-name-from-a-configuration";
+    let is_time = |word: &str| {
+        let word = word.trim_matches(|c: char| !c.is_ascii_digit());
+        word.split_once(':').is_some_and(|(h, m)| h.len() == 2 && m.len() == 2)
+    };
+    for topic in Topic::all().filter(|topic| *topic != Topic::Farm(Trouble::ClockUntrusted)) {
+        for level in LEVELS {
+            for names in [["2026-03", place(topic), "k1"], [long, long, long]] {
+                let incident = incident(topic, level, names);
+                for step in [Step::Opened, Step::Reminder(1), Step::SecondPerson, Step::AllClear] {
+                    if step != Step::Opened && !Moment::of(topic, level, None).reminds {
+                        continue;
+                    }
+                    let text = words(
+                        &incident,
+                        step,
+                        &site(DisplayUnit::Fahrenheit),
+                        at("2026-05-13T14:30:00-04:00"),
+                    );
+                    let text = text.unwrap().text;
+                    let says = text.split(' ').any(is_time)
+                        || text.contains("after 76 h")
+                        || text.contains(" on May 12");
+                    assert!(says, "{} {level:?} {step:?}: {text}", topic.word());
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn a_reminder_gives_the_newest_figure_the_worst_and_since_when() {
+    let site = site(DisplayUnit::Fahrenheit);
+    let said = |incident: &Incident, step| {
+        words(incident, step, &site, at("2026-05-12T16:20:00-04:00")).unwrap().text
+    };
+    let mut hot = incident(Topic::Pile(Kind::Overheating), Level::Act, ["2026-03", "core-north", "k1"]);
+    let mut later = two_hours_later(&hot);
+    assert_eq!(
+        said(&later, Step::Reminder(1)),
+        "Reminder, pile 2026-03: outer-south 166 F, peak 168 F, hot since 14:20. Run the air longer or more often; water \
+         it if it is dry. Over when below 155 F."
+    );
+    // It has come down, and nothing was read for two hours: neither is it called above 160 F nor the figure one of now.
+    later.figures.insert("now_c".to_owned(), Celsius::from_f(157.0).0);
+    let now = at("2026-05-12T18:40:00-04:00");
+    assert_eq!(
+        words(&later, Step::Opened, &site, now).unwrap().text,
+        "Pile 2026-03: outer-south 157 F at 16:20, peak 168 F, hot since 14:20. Run the air longer or more often; water \
+         it if it is dry. Steam scalds."
+    );
+    hot.level = "danger".to_owned();
+    later.level = "danger".to_owned();
+    assert!(said(&hot, Step::Opened).starts_with("FIRE RISK pile 2026-03: core-north 163 F at 14:20."));
+    let again = said(&later, Step::Reminder(2));
+    assert!(again.starts_with("STILL FIRE RISK, pile 2026-03: outer-south 157 F, since 14:20."), "{again}");
+    let risk = incident(Topic::Pile(Kind::RunAtRisk), Level::Act, ["2026-03", "toe", "k1"]);
+    assert_eq!(
+        said(&two_hours_later(&risk), Step::Reminder(1)),
+        "Reminder, pile 2026-03: toe 131.7 F at 16:20, falling 0.4 F/h, 43 of 72 h counted. Add cover there, cut blower \
+         on-time by 1/3. At risk since 14:20."
+    );
 }
 
 proptest! {

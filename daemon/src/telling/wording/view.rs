@@ -42,9 +42,18 @@ impl<'a> View<'a> {
 
     /// `Pile 2026-03:`, or the farm where no pile is meant.
     pub(super) fn about(self) -> String {
-        match &self.incident.pile {
-            Some(pile) => format!("Pile {}:", self.name(pile)),
-            None => "Heapward:".to_owned(),
+        match (&self.incident.pile, self.step) {
+            (Some(pile), Step::Reminder(_)) => format!("Reminder, pile {}:", self.name(pile)),
+            (Some(pile), _) => format!("Pile {}:", self.name(pile)),
+            (None, _) => "Heapward:".to_owned(),
+        }
+    }
+
+    /// `Pile 2026-03: core-north`, or `Pile 2026-03` where it is about the pile as a whole.
+    pub(super) fn whom(self) -> String {
+        match &self.incident.spot {
+            Some(spot) => format!("{} {}", self.about(), self.name(spot)),
+            None => self.about().trim_end_matches(':').to_owned(),
         }
     }
 
@@ -75,6 +84,12 @@ impl<'a> View<'a> {
             (None, false) => format!("probe {probe}"),
             (None, true) => "a probe".to_owned(),
         }
+    }
+
+    /// The spot of the temperature: in an overheating the hottest may be another than the one at which it opened.
+    pub(super) fn hot_spot(self) -> String {
+        let spot = self.incident.read_spot.as_deref().or(self.incident.spot.as_deref());
+        self.named(spot, "the pile")
     }
 
     pub(super) fn named(self, name: Option<&str>, otherwise: &str) -> String {
@@ -123,9 +138,35 @@ impl<'a> View<'a> {
         say::limit(f, self.site.shows)
     }
 
-    /// The deciding temperature, if there is one: `163 F`.
+    /// The newest temperature of an open incident and when it was read, where it is newer than what decided.
+    fn newest(self) -> Option<(f64, At)> {
+        let (c, at) = (self.figure("now_c")?, self.instant("now_ms")?);
+        let is_newer = self.instant("decided_ms").is_none_or(|decided| at >= decided);
+        (is_newer && self.incident.closed_ms.is_none()).then_some((c, at))
+    }
+
+    /// The newest temperature, else the one that decided.
+    pub(super) fn latest_c(self) -> Option<f64> {
+        let decided = || self.figure("temperature_c").or(self.figure("worst_c"));
+        self.newest().map(|(c, _)| c).or_else(decided)
+    }
+
+    /// The same in words: `163 F`.
     pub(super) fn reading(self) -> Option<String> {
-        self.figure("temperature_c").or(self.figure("worst_c")).map(|c| self.temperature(c))
+        self.latest_c().map(|c| self.temperature(c))
+    }
+
+    /// When that was read.
+    pub(super) fn read_at(self) -> At {
+        self.newest().map_or(self.since(), |(_, at)| at)
+    }
+
+    /// ` at 14:20` where the newest temperature is not from now: its probe may have fallen silent.
+    pub(super) fn read_when(self) -> String {
+        match self.newest() {
+            Some((_, at)) if self.now - at <= limits::READING_IS_OF_NOW => String::new(),
+            _ => format!(" at {}", self.when(self.read_at())),
+        }
     }
 
     /// `41 of 72 h`.
@@ -156,6 +197,7 @@ impl<'a> View<'a> {
                 Trouble::ClockUntrusted => "clock not set".to_owned(),
                 Trouble::ChannelFailing => "messages not sent".to_owned(),
                 Trouble::BackupFailing => "no copy of the records".to_owned(),
+                Trouble::RecordsDamaged => "records damaged".to_owned(),
                 Trouble::HarvestTooSoon => "harvest too soon".to_owned(),
             },
         }
@@ -185,6 +227,9 @@ impl<'a> View<'a> {
             Kind::ProbeMoved => "probe moved?",
             Kind::WrongUnit => "unit in doubt",
             Kind::AllSilent => "all probes silent",
+            Kind::BatteryLow if self.figure("battery_percent").is_some_and(|left| left > 20.0) => {
+                "battery falling fast"
+            }
             Kind::BatteryLow => "battery low",
             Kind::BlowerOff => "blower off",
             Kind::BlowerStuckOn => "blower never pauses",

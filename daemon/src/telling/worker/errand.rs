@@ -27,7 +27,9 @@ pub(super) struct Finished {
     pub(super) lane: LaneKey,
     /// The reason, and the pause before the next try.
     pub(super) failed: Option<(String, Span)>,
-    pub(super) sent: bool,
+    /// Messages that went out, and those that were given up.
+    pub(super) sent: u64,
+    pub(super) given_up: u64,
     pub(super) unreported: Vec<Outcome>,
 }
 
@@ -41,6 +43,8 @@ pub(super) struct Errand<O> {
     pub(super) site: Site,
     pub(super) clock: SharedClock,
     pub(super) outbox: O,
+    pub(super) sent: u64,
+    pub(super) given_up: u64,
     pub(super) unreported: Vec<Outcome>,
 }
 
@@ -74,7 +78,7 @@ impl<O: Outbox> Errand<O> {
         let (Some(channel), Some((address, shape))) = (channel, way) else {
             let messages = std::mem::take(&mut self.messages);
             self.give_up(&messages, "channel or contact is no longer in the configuration").await;
-            return self.finished(None, false);
+            return self.finished(None);
         };
         let now = self.clock.now();
         let tray = Tray {
@@ -90,12 +94,11 @@ impl<O: Outbox> Errand<O> {
             let tries = self.tries(&message);
             self.report(Outcome::One { message, delivery: Delivery::Superseded { by }, tries }).await;
         }
-        let mut sent = false;
         for parcel in plan.parcels {
             let letter = self.letter(&parcel.message, &address);
             match channel.send(&letter).await {
                 Ok(()) => {
-                    sent = true;
+                    self.sent += 1;
                     self.sent(parcel).await;
                 }
                 Err(Failure::Never(reason)) => {
@@ -106,11 +109,11 @@ impl<O: Outbox> Errand<O> {
                 }
                 Err(Failure::Later(reason)) => {
                     self.failed(parcel, &reason).await;
-                    return self.finished(Some(reason), sent);
+                    return self.finished(Some(reason));
                 }
             }
         }
-        self.finished(None, sent)
+        self.finished(None)
     }
 
     fn letter(&self, message: &OutboxMessage, address: &str) -> Letter {
@@ -163,6 +166,7 @@ impl<O: Outbox> Errand<O> {
         for message in messages {
             let delivery = Delivery::Failed { at_ms, reason: reason.to_owned() };
             let tries = message.tries.saturating_add(1);
+            self.given_up += 1;
             self.report(Outcome::One { message: message.id.clone(), delivery, tries }).await;
         }
     }
@@ -178,8 +182,9 @@ impl<O: Outbox> Errand<O> {
         self.messages.iter().find(|message| message.id == id).map_or(0, |message| message.tries)
     }
 
-    fn finished(self, failed: Option<String>, sent: bool) -> Finished {
+    fn finished(self, failed: Option<String>) -> Finished {
         let failed = failed.map(|reason| (reason, self.pause));
-        Finished { lane: self.key, failed, sent, unreported: self.unreported }
+        let Errand { key, sent, given_up, unreported, .. } = self;
+        Finished { lane: key, failed, sent, given_up, unreported }
     }
 }

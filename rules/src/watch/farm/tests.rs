@@ -43,6 +43,29 @@ fn pile(id: &str, probes: &[(&str, &str, Zone, i64)]) -> Pile {
     }
 }
 
+/// The heart of 2026-03 has had an hour in the range.
+fn run_is_open(farm: &mut Farm) {
+    let run = Run { start: At(0), end: clock("01:00"), counted: Span::hours(1), turns: 0 };
+    let spot = SpotProgress {
+        spot: SpotName::new("heart"),
+        required: true,
+        qualified_at: None,
+        open_run: Some(run),
+        unit_unconfirmed: false,
+    };
+    farm.progress(
+        &PileId::new("2026-03"),
+        Progress {
+            at: At(0),
+            required: None,
+            met_at: None,
+            qualified: false,
+            verified: true,
+            spots: vec![spot],
+        },
+    );
+}
+
 fn text(found: &FarmFinding) -> String {
     let FarmFinding { pile, finding } = found;
     let change = match finding.change {
@@ -229,25 +252,7 @@ fn a_second_probe_in_the_zone_keeps_the_text_back() {
         &pile("2026-03", &[("k1", "heart", Zone::Core, 1), ("k2", "heart-east", Zone::Core, 1)]),
         &[],
     );
-    let run = Run { start: At(0), end: clock("01:00"), counted: Span::hours(1), turns: 0 };
-    let spot = SpotProgress {
-        spot: SpotName::new("heart"),
-        required: true,
-        qualified_at: None,
-        open_run: Some(run),
-        unit_unconfirmed: false,
-    };
-    farm.progress(
-        &PileId::new("2026-03"),
-        Progress {
-            at: At(0),
-            required: None,
-            met_at: None,
-            qualified: false,
-            verified: true,
-            spots: vec![spot],
-        },
-    );
+    run_is_open(&mut farm);
     let found = play(&mut farm, "00:01..01:00 k1 k2\n01:01..04:00 k2");
     assert_eq!(found, ["01:15 ProbeSilent k1 in 2026-03 opened Note since 01:15"]);
 }
@@ -268,25 +273,7 @@ fn other_probes_fall_silent_too_and_are_no_second_probe_of_heat() {
         &pile("2026-03", &[("k1", "heart", Zone::Core, 1), ("k9", "shed", Zone::Ambient, 1)]),
         &[beside("m1", "heart", 30), beside("plug", "shed", 5)],
     );
-    let run = Run { start: At(0), end: clock("01:00"), counted: Span::hours(1), turns: 0 };
-    let spot = SpotProgress {
-        spot: SpotName::new("heart"),
-        required: true,
-        qualified_at: None,
-        open_run: Some(run),
-        unit_unconfirmed: false,
-    };
-    farm.progress(
-        &PileId::new("2026-03"),
-        Progress {
-            at: At(0),
-            required: None,
-            met_at: None,
-            qualified: false,
-            verified: true,
-            spots: vec![spot],
-        },
-    );
+    run_is_open(&mut farm);
     let found = play(&mut farm, "00:01..01:00 k1 k9 m1 plug\n01:01..03:30 k9");
     assert_eq!(
         found,
@@ -419,4 +406,50 @@ fn the_last_word_is_told() {
     let mut farm = two_piles();
     play(&mut farm, "00:01..01:00 k1 k2 k3");
     assert_eq!(since(&farm.tick(clock("02:00"))), [Some("01:00".into())]);
+}
+
+/// Looking only when something can begin finds the same as looking each time.
+#[test]
+fn what_is_passed_over_in_calm_would_have_found_nothing() {
+    let names = ["k1", "k2", "k3", "k4", "k9"];
+    let placed = [
+        ("k1", "a", Zone::Core, 1),
+        ("k2", "b", Zone::Core, 5),
+        ("k3", "c", Zone::Outer, 20),
+        ("k4", "d", Zone::Base, 60),
+    ];
+    let mut state = 0x5eed_u64;
+    let mut random = |below: i64| {
+        state ^= state << 13;
+        state ^= state >> 7;
+        state ^= state << 17;
+        i64::try_from(state % below.unsigned_abs()).expect("small")
+    };
+    let (mut found, mut passed_over) = (0, 0);
+    for _ in 0..200 {
+        let mut quick = Farm::new(SilenceParams::default());
+        quick.begin(At(0));
+        quick.set_pile(&pile("p", &placed), &[]);
+        let mut slow = quick.clone();
+        let (mut now, longest) = (At(0), [2, 30, 200][usize::try_from(random(3)).expect("small")]);
+        for _ in 0..200 {
+            now = now + Span::minutes(random(longest));
+            let probe = ProbeId::new(names[usize::try_from(random(5)).expect("small")]);
+            let at = if random(5) == 0 { now - Span::minutes(random(300)) } else { now };
+            slow.calm_until = None;
+            let tick = random(4) == 0;
+            let (a, b) = if tick {
+                (quick.tick(now), slow.tick(now))
+            } else {
+                quick.arrived(&probe, now);
+                slow.arrived(&probe, now);
+                passed_over += usize::from(quick.calm_until.is_some_and(|calm| now < calm));
+                (quick.heard(&probe, at), slow.heard(&probe, at))
+            };
+            assert_eq!(a, b);
+            assert_eq!(quick.next_deadline(), slow.next_deadline());
+            found += a.len();
+        }
+    }
+    assert!(found > 1_000 && passed_over > 5_000, "{found} {passed_over}");
 }

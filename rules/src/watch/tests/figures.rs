@@ -187,3 +187,46 @@ fn of_air() {
         &["1d02:00 BlowerStuckOn pile opened act: -0.9F/h since 1d00:00"],
     );
 }
+
+/// What is open at the end of a script, with its figures as they are then.
+fn present(script: &str) -> Vec<String> {
+    let mut watch = Watch::new(&pile(Method::AeratedStatic), &Params::default());
+    for event in events(script) {
+        watch.step(&event);
+    }
+    let one = |finding: Finding| {
+        let read = finding.figures.read_spot.as_ref().map(|spot| format!(" now {spot}")).unwrap_or_default();
+        let at = finding.figures.read_at.map(|at| format!(" at {}", shown(at))).unwrap_or_default();
+        format!("{}{read}{at}: {}", text(&finding), figures(&finding))
+    };
+    watch.present().map(one).collect()
+}
+
+#[test]
+fn of_what_is_open_as_they_are_now() {
+    // The heart opened it and has cooled to below 160 F; the toe is the hottest now, the peak was in between.
+    let script =
+        "10:00..10:20/10m heart 161F..165F\n10:00..12:00/10m toe 150F..169F\n12:10..12:40/10m toe 168F
+        10:30..12:40/10m heart 158F\n12:40 shed 175F";
+    assert_eq!(
+        present(script),
+        ["0d10:20 Overheating heart opened act now toe at 0d12:40: 168.0F worst 169.0F"]
+    );
+    // It fell silent while hot: its last word still holds it open, and says from when it is.
+    let silent = "10:00..10:20/10m heart 161F..165F\n10:30..14:00/10m toe 140F";
+    assert_eq!(
+        present(silent),
+        ["0d10:20 Overheating heart opened act now heart at 0d10:20: 165.0F worst 165.0F"]
+    );
+    let risk =
+        "1d17:00 toe 138F\n1d17:00 run toe 30h\n1d17:10..2d00:00/10m toe 137.8F..132F\n2d00:10 toe 131.5F";
+    let risk = present(risk);
+    assert_eq!(risk.len(), 1, "{risk:?}");
+    assert!(risk[0].starts_with("1d22:50 RunAtRisk toe opened act at 2d00:10: 131.5F -"), "{risk:?}");
+    assert!(risk[0].ends_with(" counted 37h of 72h"), "{risk:?}");
+    let off = "0d00:00..1d00:00/30m blower shed 1\n0d00:05..1d00:00/30m blower shed 0\n1d00:00..1d04:00/10m heart 120F..100F
+        1d00:10..1d04:00/10m blower shed 0";
+    let off = present(off);
+    assert!(off.iter().any(|one| one.contains("BlowerOff pile opened act at 1d04:00: 100.0F")), "{off:?}");
+    assert_eq!(present("10:00..10:40/10m heart 120F"), Vec::<String>::new());
+}

@@ -44,6 +44,15 @@ fn saved_is_an_hour_above_136_f() {
 }
 
 #[test]
+fn hours_that_go_by_above_136_f_are_no_bad_news() {
+    check(
+        "1d17:00 toe 138F\n1d17:00 run toe 41h\n1d17:10..1d23:00/10m toe 137.8F..132F
+         1d23:10..1d23:50/10m toe 138F..139F\n2d00:00 toe 139F\n2d00:10 toe 139F\n2d00:20 toe 139F",
+        &["1d22:00 RunAtRisk toe opened act", "2d00:10 RunAtRisk toe closed act"],
+    );
+}
+
+#[test]
 fn broken_it_closes_with_the_reading_below_131_f_and_does_not_open_again() {
     let script = "1d17:00 toe 138F\n1d17:00 run toe 30h\n1d17:10..2d00:00/10m toe 137.8F..131.4F
          2d00:10 toe 130.9F\n2d00:10 broken toe\n2d00:20 toe 131.2F\n2d00:30..2d04:00/10m toe 131.2F";
@@ -71,5 +80,13 @@ fn a_turned_windrow_is_excused_for_its_allowance() {
     let found = play(Method::Windrow, script);
     assert!(
         found.iter().all(|finding| finding.kind != Kind::RunAtRisk && finding.kind != Kind::FellOutEarly)
+    );
+}
+
+#[test]
+fn one_on_its_way_back_wakes_nobody_when_its_48_hours_come() {
+    check(
+        "2d17:00 toe 138F\n2d17:00 run toe 40h\n2d17:10..3d00:00/10m toe 137.8F..132F\n3d00:10..3d03:00/10m toe 132F..135.9F",
+        &["2d22:50 RunAtRisk toe opened act"],
     );
 }
