@@ -71,7 +71,7 @@ async fn a_verdict_by_figures_from_memory_says_so_everywhere() {
         let line = format!("standard=\"{standard}\",status=\"not-met\",verified=\"{verified}\"");
         assert!(metrics.contains(&line), "{metrics}");
     }
-    for page in ["/", "/piles/2026-04"] {
+    for page in ["/", "/piles/2026-04", "/about"] {
         let body = farm.get(page).await.body;
         assert!(body.contains("figures are from memory"), "{page}: {body}");
     }

@@ -86,16 +86,3 @@ fn without_a_witness_of_its_own_the_ripple_that_is_gone_from_every_spot_is_one()
     check(&format!("{one} 0d20:00..1d04:00/5m heart 60C"), &[]);
     check(&format!("{} 0d19:00 blower shed 1\n{flat}", ripple(20)), &[]);
 }
-
-#[test]
-fn a_core_at_150_f_is_not_yet_above_it() {
-    let off = "1d00:02..1d04:00/10m blower shed 0\n1d04:10 blower shed 1";
-    check(
-        &format!("{CYCLE} {off}\n1d00:00 heart 150F"),
-        &["1d02:02 BlowerOff pile opened act", "1d04:10 BlowerOff pile closed act"],
-    );
-    check(
-        &format!("{CYCLE} {off}\n1d00:00 heart 150.1F"),
-        &["1d02:02 BlowerOff pile opened urgent", "1d04:10 BlowerOff pile closed urgent"],
-    );
-}
