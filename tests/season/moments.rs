@@ -81,7 +81,7 @@ const TALES: &[Tale] = &[
         )
     },
     Tale {
-        texts: [(3, 0), (5, 0)],
+        texts: [(3, 0), (4, 0)],
         told: &["run-at-risk opened", "run-at-risk all-clear", "qualified opened"],
         ..tale(
             "T1 a spot falls towards 131 F with 41 h counted, and is saved",
@@ -90,7 +90,7 @@ const TALES: &[Tale] = &[
         )
     },
     Tale {
-        texts: [(5, 0), (5, 0)],
+        texts: [(4, 0), (4, 0)],
         told: &["run-at-risk opened", "run-at-risk all-clear", "qualified opened"],
         ..tale(
             "T1 the same with 50 h counted: worth waking somebody",

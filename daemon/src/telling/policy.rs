@@ -8,7 +8,7 @@
 mod around;
 mod life;
 
-use heapward_rules::finding::{Change, Level};
+use heapward_rules::finding::{Change, Kind, Level};
 use heapward_rules::units::{At, Span};
 
 pub use self::around::unreached;
@@ -209,6 +209,11 @@ impl Teller {
             && !is_quiet
         {
             return Some(Step::SecondPerson);
+        }
+        // A run on its way back asks for nothing: its end is told.
+        let climbs = incident.figures.get("slope_c_per_h").is_some_and(|slope| *slope > 0.0);
+        if topic == Topic::Pile(Kind::RunAtRisk) && climbs {
+            return None;
         }
         let (at, step) = self.next_reminder(incident, &moment)?;
         (at <= scene.now && !is_quiet).then_some(step)

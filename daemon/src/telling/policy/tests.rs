@@ -7,8 +7,6 @@ mod quiet_hours;
 mod reminders;
 mod seasons;
 
-use heapward_rules::finding::Kind;
-
 use super::*;
 use crate::model::time::local;
 use crate::telling::fixture::{ZONE, at, clock, site, telling};
