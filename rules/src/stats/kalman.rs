@@ -175,6 +175,17 @@ mod tests {
     }
 
     #[test]
+    fn what_is_an_outlier_depends_on_what_is_known() {
+        let mut filter = TrendFilter::new(Tuning::damped(16.0), at(0), Celsius(60.0));
+        let mut fresh = filter;
+        assert!(fresh.update(at(1), Celsius(63.0)));
+        for minute in 1..=30 {
+            filter.update(at(minute), Celsius(60.0));
+        }
+        assert!(!filter.update(at(31), Celsius(63.0)));
+    }
+
+    #[test]
     fn a_late_reading_changes_nothing() {
         let mut filter = TrendFilter::new(Tuning::damped(16.0), at(10), Celsius(60.0));
         let before = filter;

@@ -67,5 +67,7 @@ mod tests {
             assert!(near(test.z, z, 1e-11) && near(test.p, p, 1e-11), "{test:?}");
         }
         assert_eq!(mann_kendall(&[1.0]), None);
+        let two = mann_kendall(&[1.0, 2.0]).expect("a pair is a series");
+        assert!((two.s - 1.0).abs() < 1e-12 && (two.p - 1.0).abs() < 1e-9, "{two:?}");
     }
 }

@@ -60,3 +60,50 @@ impl Progress {
         self.spots.iter().find(|spot| spot.spot == *name)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ids::StandardId;
+    use crate::verdict::{GivenUp, Required, SpotVerdict};
+
+    fn spot(name: &str, required: bool, given_up: bool) -> SpotVerdict {
+        SpotVerdict {
+            spot: SpotName::new(name),
+            required,
+            qualified_at: None,
+            longest_run: None,
+            open_run: None,
+            given_up: given_up.then(|| GivenUp { at: At(5), reason: "too wet".into() }),
+        }
+    }
+
+    #[test]
+    fn only_what_the_verdict_says_is_taken_over() {
+        let mut verdict = Verdict {
+            standard: StandardId::new("nop"),
+            verified: true,
+            status: Status::Qualified,
+            at: Some(At(9)),
+            held_up_by: None,
+            cautions: vec![Caution::UnitUnconfirmed(SpotName::new("toe"))],
+            spots: vec![spot("heart", true, false), spot("toe", true, true), spot("lid", false, false)],
+            breaks: Vec::new(),
+            required: Some(Required { time: Span::hours(72), turns: 0 }),
+        };
+        let progress = Progress::of(&verdict, At(10));
+        assert_eq!(
+            (progress.at, progress.met_at, progress.required),
+            (At(10), Some(At(9)), Some(Span::hours(72)))
+        );
+        assert!(progress.qualified && progress.verified);
+        let spots: Vec<_> = progress
+            .spots
+            .iter()
+            .map(|spot| (spot.spot.as_str(), spot.required, spot.unit_unconfirmed))
+            .collect();
+        assert_eq!(spots, [("heart", true, false), ("toe", false, true), ("lid", false, false)]);
+        verdict.status = Status::TemperatureMet;
+        assert!(!Progress::of(&verdict, At(10)).qualified, "something else is missing");
+    }
+}

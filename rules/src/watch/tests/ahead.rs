@@ -40,6 +40,20 @@ fn it_ends_when_it_has_come_or_when_nothing_is_forecast_for_three_hours() {
 }
 
 #[test]
+fn it_rests_for_six_hours_before_it_speaks_again() {
+    check(
+        "0d00:00..0d10:00/10m heart 130F..155F\n0d10:10..0d15:00/10m heart 155F..152.5F
+         0d15:10..0d23:00/10m heart 152.5F..159.5F",
+        &[
+            "0d07:00 OverheatingAhead heart opened note",
+            "0d08:10 OverheatingAhead heart worsened act",
+            "0d15:00 OverheatingAhead heart closed act",
+            "0d21:00 OverheatingAhead heart opened act",
+        ],
+    );
+}
+
+#[test]
 fn the_expected_instant_is_told() {
     let found = play(Method::AeratedStatic, "0d00:00..0d18:00/10m heart 120F..156F");
     let opened = found.iter().find(|finding| finding.kind == Kind::OverheatingAhead).expect("a forecast");

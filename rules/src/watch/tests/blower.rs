@@ -60,9 +60,13 @@ fn on_without_a_pause_it_is_stuck_if_it_used_to_pause() {
 
 /// A saw-tooth of 2 °C every half hour in a spot, in steps of five minutes.
 fn saw_tooth(spot: &str, from: i64, to: i64) -> String {
+    saw_teeth([60.0, 59.3, 58.6, 60.0, 60.0, 60.0], spot, from, to)
+}
+
+fn saw_teeth(teeth: [f64; 6], spot: &str, from: i64, to: i64) -> String {
     let mut script = String::new();
     for half in from * 2..to * 2 {
-        for (step, value) in [60.0, 59.3, 58.6, 60.0, 60.0, 60.0].iter().enumerate() {
+        for (step, value) in teeth.iter().enumerate() {
             let at =
                 At(0) + Span::minutes(half * 30) + Span::minutes(5 * i64::try_from(step).expect("small"));
             for part in [&shown(at), " ", spot, " ", &value.to_string(), "C\n"] {
@@ -85,4 +89,16 @@ fn without_a_witness_of_its_own_the_ripple_that_is_gone_from_every_spot_is_one()
     let one = format!("{}{}", saw_tooth("heart", 0, 20), saw_tooth("toe", 0, 28));
     check(&format!("{one} 0d20:00..1d04:00/5m heart 60C"), &[]);
     check(&format!("{} 0d19:00 blower shed 1\n{flat}", ripple(20)), &[]);
+}
+
+#[test]
+fn a_ripple_is_back_at_its_usual_size_and_another_cycle_makes_another_usual() {
+    let ripple = format!("{}{}", saw_tooth("heart", 0, 20), saw_tooth("toe", 0, 20));
+    let flat = "0d20:00..1d04:00/5m heart 60C\n0d20:00..1d04:00/5m toe 60C\n";
+    let small = saw_teeth([60.0, 59.8, 59.6, 60.0, 60.0, 60.0], "heart", 29, 34);
+    check(&format!("{ripple} {flat} {small}"), &["0d22:00 BlowerOff pile opened urgent"]);
+    check(&format!("{ripple} 0d20:00 aeration\n{flat}"), &[]);
+    let found = play(Method::AeratedStatic, &format!("{ripple} {flat}"));
+    let off = found.iter().find(|finding| finding.kind == Kind::BlowerOff).expect("it is off");
+    assert_eq!(off.figures.since, Some(instant("20:00")));
 }

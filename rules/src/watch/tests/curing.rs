@@ -22,3 +22,22 @@ fn a_rise_of_20_f_while_curing_is_reheating() {
         &["32d00:00 Reheating pile opened note", "39d00:00 Reheating pile closed note"],
     );
 }
+
+#[test]
+fn the_first_two_days_after_the_move_are_no_measure_of_what_is_cool() {
+    let moved = "0d00:00..40d00:00/1h shed 60F\n20d00:00 curing\n";
+    check(&format!("{moved} 20d01:00..22d00:00/1h heart 80F\n22d01:00..30d00:00/1h heart 105F"), &[]);
+    check(
+        &format!("{moved} 20d01:00..23d00:00/1h heart 80F\n23d01:00..30d00:00/1h heart 105F"),
+        &["24d00:00 Reheating pile opened note"],
+    );
+}
+
+#[test]
+fn what_is_as_warm_as_the_air_does_not_reheat() {
+    let rise = "20d00:00 curing\n20d01:00..30d00:00/1h heart 80F\n30d01:00..34d00:00/1h heart 105F\n";
+    let opened = "31d00:00 Reheating pile opened note";
+    check(&format!("{rise} 0d00:00..34d00:00/1h shed 90F"), &[]);
+    check(&format!("{rise} 0d00:00..34d00:00/1h shed 80F"), &[opened]);
+    check(rise, &[opened]);
+}

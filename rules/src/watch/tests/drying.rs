@@ -117,3 +117,18 @@ fn the_second_sign_and_the_recovery_begin_at_their_limits() {
     check(&format!("{low} 3d01:00..6d00:00/1h moisture heart 48"), &[opened, closed]);
     check(&format!("{low} 3d01:00..6d00:00/1h moisture heart 47.5"), &[opened]);
 }
+
+#[test]
+fn an_open_one_is_worse_with_a_second_sign_and_stays_while_the_limit_is_not_far() {
+    // The core warms until the eighth day and cools after it.
+    check(
+        "0d00:00..9d00:00/1h moisture heart 60..46.5\n0d00:00..8d00:00/1h heart 140F..145F
+         8d01:00..9d00:00/1h heart 145F..140F",
+        &["8d00:00 Drying heart opened note", "9d00:00 Drying heart worsened act"],
+    );
+    // 50 % at 1.5 points a day: more than three days to the limit, and less than five.
+    check(
+        "0d00:00..8d00:00/1h moisture heart 60..48\n8d01:00..9d00:00/1h moisture heart 50",
+        &["8d00:00 Drying heart opened act"],
+    );
+}

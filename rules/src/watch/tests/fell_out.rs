@@ -76,3 +76,8 @@ fn a_pile_that_came_back_after_watering_was_dry_and_is_not_finished() {
     assert_eq!(told("watered", "122F"), [""; 0]);
     assert_eq!(told("aeration", "124F"), [""; 0]);
 }
+
+#[test]
+fn what_never_was_hot_did_not_fall_out() {
+    check("0d01:00 unmet\n0d00:00..5d00:00/1h heart 100F\n0d00:00..5d00:00/1h toe 90F", &[]);
+}

@@ -101,6 +101,20 @@ fn of_a_climb() {
 }
 
 #[test]
+fn of_a_pile_that_fell_out_since_the_last_of_its_spots_did() {
+    check(
+        Kind::FellOutEarly,
+        "0d00:00..1d00:00/1h heart 60F..140F\n0d00:00..1d00:00/1h toe 60F..140F\n1d01:00..2d00:00/1h heart 140F
+         1d01:00..2d10:00/1h toe 140F\n2d01:00..4d00:00/1h heart 120F\n2d11:00..4d00:00/1h toe 120F",
+        &[
+            "2d01:00 FellOutEarly heart opened note: 120.0F -0.0F/h counted 26h since 2d01:00",
+            "2d11:00 FellOutEarly toe opened note: 120.0F +0.0F/h counted 36h since 2d11:00",
+            "3d11:00 FellOutEarly pile opened note: 120.0F +0.0F/h since 2d11:00",
+        ],
+    );
+}
+
+#[test]
 fn of_good_news() {
     check(Kind::Qualified, "4d06:00 met", &["4d06:00 Qualified pile opened act: of 72h"]);
     check(
@@ -128,6 +142,14 @@ fn of_water() {
         Kind::Drying,
         "0d00:00..3d00:00/1h moisture heart 44\n3d01:00..6d00:00/1h moisture heart 50",
         &["2d00:00 Drying heart opened act: 44.0%", "4d00:00 Drying heart closed act: 50.0%"],
+    );
+    // At the limit there is nothing ahead any more.
+    check(
+        Kind::Drying,
+        "1d00:00..1d23:00/1h moisture heart 63\n2d00:00..2d23:00/1h moisture heart 60\n3d00:00..3d23:00/1h moisture heart 57
+         4d00:00..4d23:00/1h moisture heart 54\n5d00:00..5d23:00/1h moisture heart 51\n6d00:00..6d23:00/1h moisture heart 48
+         7d00:00..8d00:00/1h moisture heart 45\n0d00:00..7d00:00/1h heart 140F..145F\n7d01:00..8d00:00/1h heart 145F..140F",
+        &["7d00:00 Drying heart opened note: at 7d12:00 48.0%", "8d00:00 Drying heart worsened act: 45.0%"],
     );
 }
 

@@ -69,6 +69,8 @@ fn the_peak_is_the_hottest_of_all_spots_from_the_first_opening_reading_on() {
     let script = "09:55 toe 168F\n10:00 heart 161F\n10:05 toe 166F\n10:20 heart 162F\n10:30 lid 167F
         10:40..11:20/10m heart 150F\n10:40..11:20/10m toe 150F\n10:40..11:20/10m lid 150F";
     let found = play(Method::AeratedStatic, script);
+    let opened = found.iter().find(|finding| finding.kind == Kind::Overheating).expect("it is hot");
+    assert_eq!(opened.figures.read_spot, Some(SpotName::new("heart")));
     let peaks: Vec<(Change, String)> = found
         .iter()
         .filter(|finding| finding.kind == Kind::Overheating)
@@ -85,6 +87,14 @@ fn readings_of_one_instant_are_the_hottest_of_them() {
     );
     check(
         "10:00 heart 165F\n10:15 hand heart 163F\n10:15 heart 158F\n10:20 heart 162F",
+        &["0d10:15 Overheating heart opened act"],
+    );
+}
+
+#[test]
+fn the_cooler_of_two_readings_of_one_instant_does_not_break_what_the_hotter_has_begun() {
+    check(
+        "10:00 heart 165F\n10:05 hand heart 163F\n10:05 heart 158F\n10:15 heart 163F",
         &["0d10:15 Overheating heart opened act"],
     );
 }

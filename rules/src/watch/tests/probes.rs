@@ -97,6 +97,7 @@ fn down_to_the_air_and_back_at_another_level_it_was_perhaps_moved() {
     check(&kinds, &format!("{dip} 1d01:00..2d00:00/10m toe 56C"), &["1d01:30 ProbeMoved toe/k3 opened note"]);
     check(&kinds, &format!("{dip} 1d01:00..2d00:00/10m toe 46C"), &[]);
     check(&kinds, &format!("{dip} 1d00:50..1d02:20/10m toe 16C\n1d02:30..1d02:50/10m toe 56C"), &[]);
+    check(&kinds, &format!("{dip} 1d00:50..1d02:20/10m toe 16C\n1d02:30..1d06:00/10m toe 56C"), &[]);
     check(
         &kinds,
         &format!("{dip} 1d01:00..2d00:00/10m toe 56C\n4d00:00 tick"),
@@ -238,4 +239,84 @@ fn the_limits_of_a_battery() {
         &["8d00:00 BatteryLow heart/k1 opened note", "9d00:00 BatteryLow heart/k1 closed note"],
     );
     battery(&format!("{slow} 7d06:00 battery heart 76\n8d06:00..10d00:00/6h battery heart 74.5"), &[]);
+}
+
+/// The findings of some kinds when the placements change between two scripts.
+fn placed_anew(kinds: &[Kind], first: &str, change: fn(&mut Pile), second: &str) -> Vec<String> {
+    let mut known = pile(Method::AeratedStatic);
+    let mut watch = Watch::new(&known, &Params::default());
+    let mut found: Vec<Finding> = events(first).iter().flat_map(|event| watch.step(event)).collect();
+    change(&mut known);
+    watch.set_pile(&known);
+    found.extend(events(second).iter().flat_map(|event| watch.step(event)));
+    found.iter().filter(|finding| kinds.contains(&finding.kind)).map(text).collect()
+}
+
+#[test]
+fn what_is_said_of_a_probe_ends_when_it_is_taken_out_and_not_before() {
+    let out = format!("{OTHERS} 0d00:00..1d00:00/10m toe 45C\n1d00:10..1d04:00/10m toe 17C");
+    let taken_out = |known: &mut Pile| known.placements[2].until = Some(instant("2d06:00"));
+    assert_eq!(
+        placed_anew(&[Kind::ProbePulledOut], &out, taken_out, "2d05:00 tick\n2d07:00 tick"),
+        ["1d03:10 ProbePulledOut toe/k3 opened act", "2d06:00 ProbePulledOut toe/k3 closed act"]
+    );
+    let heart = |known: &mut Pile| known.placements[0].until = Some(instant("0d05:00"));
+    assert_eq!(
+        placed_anew(&[Kind::WrongUnit], "0d01:00 heart 50C", heart, "0d04:00 tick\n0d06:00 tick"),
+        ["0d01:00 WrongUnit heart/k1 opened note", "0d05:00 WrongUnit heart/k1 closed note"]
+    );
+}
+
+#[test]
+fn a_placement_that_begins_later_answers_whether_a_probe_was_moved() {
+    let dip = format!(
+        "{OTHERS} 0d00:00..1d00:00/10m toe 45C\n1d00:10..1d00:50/10m toe 16C\n1d01:00..2d00:00/10m toe 56C"
+    );
+    let again = |known: &mut Pile| {
+        let mut placement = known.placements[2].clone();
+        placement.from = instant("2d03:00");
+        known.placements.push(placement);
+    };
+    assert_eq!(
+        placed_anew(&[Kind::ProbeMoved], &dip, again, "2d02:00 tick\n2d04:00 tick"),
+        ["1d01:30 ProbeMoved toe/k3 opened note", "2d03:00 ProbeMoved toe/k3 closed note"]
+    );
+}
+
+#[test]
+fn the_last_ten_readings_of_a_probe_are_looked_at() {
+    let faulty = [Kind::ProbeFaulty];
+    let alternate =
+        "0d10:00..0d10:40/20m fault heart 85C\n0d10:10..0d10:50/20m heart 60C\n0d11:00 fault heart 85C
+        0d11:10..0d11:20/10m heart 60C\n";
+    check(
+        &faulty,
+        &format!("{alternate} 0d11:30 fault heart 85C"),
+        &["0d11:30 ProbeFaulty heart/k1 opened note"],
+    );
+    check(&faulty, &format!("{alternate} 0d11:30 heart 60C\n0d11:40 fault heart 85C"), &[]);
+}
+
+#[test]
+fn a_faulty_probe_is_worth_a_text_only_if_it_may_cost_a_run() {
+    let faulty = [Kind::ProbeFaulty];
+    let faults = |spot: &str| format!("0d10:10..0d13:00/10m fault {spot} 85C\n");
+    let heart = ["0d10:30 ProbeFaulty heart/k1 opened note"];
+    check(&faulty, &format!("{} 0d10:00 heart 40C", faults("heart")), &heart);
+    let done = "0d10:00 heart 60C\n0d10:00 run heart 20h\n0d10:05 qualified heart";
+    check(&faulty, &format!("{} {done}", faults("heart")), &heart);
+    let second = "0d10:00 lid 60C\n0d10:00 run lid 20h";
+    check(&faulty, &format!("{} {second}", faults("lid")), &["0d10:30 ProbeFaulty lid/k4 opened note"]);
+}
+
+#[test]
+fn a_spot_near_the_coldest_of_the_others_or_of_no_value_in_the_other_unit_is_not_in_doubt() {
+    let unit = [Kind::WrongUnit];
+    let others = |toe: &str| format!("0d00:00..0d14:00/10m toe {toe}\n0d00:00..0d14:00/10m south-side 25C\n");
+    let opened = ["0d12:00 WrongUnit heart/k1 opened note"];
+    // -5 C is 23 F; -10 C is 14 F, at most 5 below the coldest of the others.
+    check(&unit, &format!("{} 0d00:00..0d14:00/10m heart -5C", others("0C")), &[]);
+    check(&unit, &format!("{} 0d00:00..0d14:00/10m heart -5C", others("6C")), &opened);
+    check(&unit, &format!("{} 0d00:00..0d14:00/10m heart -10C", others("20C")), &[]);
+    check(&unit, &format!("{} 0d00:00..0d14:00/10m heart -10C", others("19C")), &opened);
 }

@@ -60,3 +60,14 @@ fn a_verdict_by_figures_from_memory_says_so() {
         assert_eq!(told, [(Kind::Qualified, from_memory), (Kind::ReadyToMove, from_memory)]);
     }
 }
+
+#[test]
+fn what_was_not_met_is_not_ready_and_what_is_not_heard_takes_nothing_back() {
+    let others = "4d07:00 give-up toe\n4d07:00 give-up south-side\n";
+    let cool = "0d00:00..1d00:00/1h heart 60F..150F\n1d01:00..15d00:00/1h heart 150F..131F
+        15d01:00..30d00:00/1h heart 131F..110F\n";
+    let ready = "21d00:00 ReadyToMove pile opened act";
+    check(&format!("{cool} {others}"), &[ready]);
+    check(&format!("{cool} {others} 0d01:00 unmet"), &[]);
+    check(&format!("{cool} {others} 30d01:00..36d00:00/1d tick"), &[ready]);
+}

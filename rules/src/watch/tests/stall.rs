@@ -106,3 +106,26 @@ fn the_instant_is_exact_though_no_reading_comes_then() {
         &["4d00:00 SlowToHeat pile opened note", "5d00:00 SlowToHeat pile worsened act"],
     );
 }
+
+#[test]
+fn after_a_turn_inside_a_day_the_instant_is_exact_too() {
+    let turned = "0d11:00 heart 70F\n0d12:00 turned\n";
+    let slow = ["3d12:00 SlowToHeat pile opened note", "4d12:00 SlowToHeat pile worsened act"];
+    check(&format!("{turned} 0d12:30..3d11:30/30m heart 60F..110F\n3d20:00 tick"), &slow[..1]);
+    check(&format!("{turned} 0d12:30..4d11:30/30m heart 60F..120F\n4d20:00 tick"), &slow);
+    check(
+        &format!(
+            "{turned} 0d12:30..4d12:00/30m heart 60F..121F\n4d12:30..7d11:30/30m heart 121F..130F\n7d20:00 tick"
+        ),
+        &[slow[0], slow[1], "7d12:00 Stalled pile opened act"],
+    );
+    let frost = "0d00:00..8d00:00/30m shed 20F\n";
+    check(
+        &format!("{turned} {frost} 0d12:30..4d11:30/30m heart 60F..120F"),
+        &["4d12:00 SlowToHeat pile opened note"],
+    );
+    check(
+        &format!("{turned} {frost} 0d12:30..5d11:30/30m heart 60F..127F"),
+        &["4d12:00 SlowToHeat pile opened note", "5d12:00 SlowToHeat pile worsened act"],
+    );
+}
