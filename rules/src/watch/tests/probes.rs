@@ -300,13 +300,13 @@ fn the_last_ten_readings_of_a_probe_are_looked_at() {
 #[test]
 fn a_faulty_probe_is_worth_a_text_only_if_it_may_cost_a_run() {
     let faulty = [Kind::ProbeFaulty];
-    let faults = |spot: &str| format!("0d10:10..0d13:00/10m fault {spot} 85C\n");
+    let goes_bad = |spot: &str| format!("0d10:10..0d13:00/10m fault {spot} 85C\n");
     let heart = ["0d10:30 ProbeFaulty heart/k1 opened note"];
-    check(&faulty, &format!("{} 0d10:00 heart 40C", faults("heart")), &heart);
+    check(&faulty, &format!("{} 0d10:00 heart 40C", goes_bad("heart")), &heart);
     let done = "0d10:00 heart 60C\n0d10:00 run heart 20h\n0d10:05 qualified heart";
-    check(&faulty, &format!("{} {done}", faults("heart")), &heart);
+    check(&faulty, &format!("{} {done}", goes_bad("heart")), &heart);
     let second = "0d10:00 lid 60C\n0d10:00 run lid 20h";
-    check(&faulty, &format!("{} {second}", faults("lid")), &["0d10:30 ProbeFaulty lid/k4 opened note"]);
+    check(&faulty, &format!("{} {second}", goes_bad("lid")), &["0d10:30 ProbeFaulty lid/k4 opened note"]);
 }
 
 #[test]
