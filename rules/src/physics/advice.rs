@@ -170,6 +170,7 @@ mod tests {
             (pile(171.0), Air::More, Reason::Hot),
             (PileNow { moisture_percent: None, ..pile(171.0) }, Air::Same, Reason::DryAndHot),
             (PileNow { moisture_percent: Some(40.0), ..pile(171.0) }, Air::Same, Reason::DryAndHot),
+            (PileNow { moisture_percent: Some(45.0), ..pile(171.0) }, Air::More, Reason::Hot),
             (PileNow { moisture_percent: Some(40.0), ..pile(169.0) }, Air::More, Reason::Hot),
             (short(136.0, pile(158.0)), Air::Same, Reason::RunWouldBreak),
             (short(126.0, pile(158.0)), Air::Same, Reason::RunWouldBreak),
@@ -199,6 +200,9 @@ mod tests {
         assert_eq!(timer.step(&timer_advice(&pile(145.0))), timer);
         let much = Timer { on: Span::minutes(4), off: Span::minutes(26) };
         assert_eq!(much.step(&timer_advice(&pile(158.0))).on, Span::minutes(4));
+        // A quarter more would be nine minutes and a half; eight of the hour are the most.
+        let near = Timer { on: Span::seconds(450), off: Span::seconds(3_150) };
+        assert_eq!(near.step(&timer_advice(&pile(158.0))).on, Span::minutes(8));
         let little = Timer { on: Span::seconds(30), off: Span::minutes(30) };
         assert_eq!(
             little.step(&timer_advice(&PileNow { is_falling: true, ..pile(135.0) })).on,

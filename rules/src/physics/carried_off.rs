@@ -60,5 +60,6 @@ mod tests {
         near(off.net_kj_per_kg, 505.15, 0.01);
         near(off.net_kw, 0.500, 0.0005);
         near(off.water_litres_per_day, 16.7, 0.05);
+        near(carried_off(outside, Celsius(65.0), 0.05, 10.0).dry_air_kg_per_h, 35.624, 1e-3);
     }
 }

@@ -39,6 +39,8 @@ fn grass_and_leaves() {
     assert_eq!(second_for_cn(10.0, &GRASS, &LAYER_MANURE, 30.0), Err(Infeasible::GoalNotBetween));
     assert_eq!(second_for_cn(10.0, &GRASS, &LEAVES, 70.0), Err(Infeasible::GoalNotBetween));
     near(second_for_cn(10.0, &GRASS, &LEAVES, 18.75).expect("there already"), 0.0);
+    let there = Material { moisture: 35.0, nitrogen: 1.0, carbon: 30.0 };
+    assert_eq!(second_for_cn(10.0, &LEAVES, &there, 30.0), Err(Infeasible::GoalNotBetween));
     let paper = Material { moisture: 10.0, nitrogen: 0.0, carbon: 45.0 };
     let added = second_for_cn(10.0, &GRASS, &paper, 30.0).expect("carbon alone raises it");
     near(mix(&[(10.0, GRASS), (added, paper)]).and_then(|mixed| mixed.cn).expect("nitrogen"), 30.0);
@@ -304,4 +306,6 @@ fn dates_of_the_rules() {
     assert_eq!(text(dates::keep_produce_until(date("2026-03-15"))), "2028-03-15");
     let day = date("2026-05-09");
     assert_eq!((day.year(), day.month(), day.day(), day.number()), (2026, 5, 9, 20_582));
+    // The last day of the four hundred years by which the calendar repeats itself.
+    assert_eq!(text(dates::Date::from_number(11_016)), "2000-02-29");
 }

@@ -69,6 +69,26 @@ mod tests {
     }
 
     #[test]
+    fn ties_narrow_the_interval_as_in_scipy() {
+        // scipy.stats.theilslopes(y, x, 0.90)
+        let points = [
+            (1.0, 59.0),
+            (2.0, 58.0),
+            (2.0, 58.5),
+            (3.0, 55.5),
+            (3.0, 57.0),
+            (3.0, 56.0),
+            (3.0, 58.0),
+            (4.0, 56.0),
+            (4.0, 55.5),
+        ];
+        let fit = theil_sen(&points, 0.90).expect("points differ in x");
+        let near = |a: f64, b: f64| (a - b).abs() < 1e-9;
+        assert!(near(fit.slope, -1.083_333_333_333) && near(fit.intercept, 60.25), "{fit:?}");
+        assert!(near(fit.lo, -1.75) && near(fit.hi, -0.5), "{fit:?}");
+    }
+
+    #[test]
     fn nothing_without_two_different_instants() {
         assert_eq!(theil_sen(&[], 0.9), None);
         assert_eq!(theil_sen(&[(1.0, 2.0)], 0.9), None);

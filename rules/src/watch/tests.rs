@@ -6,7 +6,7 @@
 //! ```text
 //! 2d10:00 heart 141F
 //! 2d10:00..2d16:00/10m heart 141F..160F
-//! 2d10:00 hand heart 60C            3d08:00 fault heart 85C
+//! 2d10:00 hand heart 60C            3d08:00 fault heart 85C            3d08:00 held heart 85C
 //! 2d10:00 moisture heart 52         2d10:00 battery heart 80       2d10:00 blower shed 1
 //! 2d10:00 turned | watered | material-added | curing | used | aeration | give-up toe | tick
 //! 2d10:00 run heart 41h             an open run with the time counted so far
@@ -218,6 +218,7 @@ fn event(at: At, part: f64, words: &[&str], told: &mut Told) -> Event {
             class: Class::Counts,
         }),
         ["fault", spot, text] => observation(spot, Quantity::Temperature, text, Class::Fault),
+        ["held", spot, text] => observation(spot, Quantity::Temperature, text, Class::Held),
         ["moisture", spot, text] => observation(spot, Quantity::Moisture, text, Class::Counts),
         ["battery", spot, text] => observation(spot, Quantity::Battery, text, Class::Counts),
         ["blower", spot, text] => observation(spot, Quantity::Blower, text, Class::Counts),

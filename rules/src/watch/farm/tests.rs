@@ -552,3 +552,29 @@ fn after_a_stop_the_instant_is_exact_though_nobody_looks_then() {
     farm.begin(clock("03:00"));
     assert_eq!(play(&mut farm, "03:40 tick"), ["03:15 AllSilent all opened Act since 03:15"]);
 }
+
+#[test]
+fn a_silent_probe_that_was_moved_within_its_pile_has_its_time_again() {
+    let mut farm = two_piles();
+    play(&mut farm, "00:01..01:00 k1 k2 k3\n01:01..01:30 k1 k3");
+    let mut moved = pile(
+        "2026-03",
+        &[
+            ("k1", "heart", Zone::Core, 1),
+            ("k2", "south-side", Zone::Outer, 1),
+            ("k9", "shed", Zone::Ambient, 60),
+        ],
+    );
+    let mut next = moved.placements[1].clone();
+    next.spot = SpotName::new("shed");
+    next.from = clock("01:31");
+    moved.placements.push(next);
+    farm.set_pile(&moved, &[]);
+    assert_eq!(
+        play(&mut farm, "01:32..01:50 k1 k3"),
+        [
+            "01:31 ProbeSilent k2 in 2026-03 closed Note since 01:15",
+            "01:46 ProbeSilent k2 in 2026-03 opened Note since 01:46",
+        ]
+    );
+}

@@ -102,3 +102,31 @@ fn a_ripple_is_back_at_its_usual_size_and_another_cycle_makes_another_usual() {
     let off = found.iter().find(|finding| finding.kind == Kind::BlowerOff).expect("it is off");
     assert_eq!(off.figures.since, Some(instant("20:00")));
 }
+
+#[test]
+fn three_pauses_make_a_cycle_that_is_known() {
+    let three = "0d00:00..0d01:30/30m blower shed 1\n0d00:02..0d01:32/30m blower shed 0\n";
+    check(&format!("{three} 0d09:00 tick"), &["0d03:32 BlowerOff pile opened act"]);
+    let two = "0d00:00..0d01:00/30m blower shed 1\n0d00:02..0d01:02/30m blower shed 0\n";
+    check(&format!("{two} 0d09:00 tick"), &["0d07:02 BlowerOff pile opened act"]);
+}
+
+#[test]
+fn only_the_blower_speaks_for_the_blower_and_its_late_word_changes_nothing() {
+    let off = "0d00:00..0d05:50/10m blower shed 0\n";
+    let opened = "0d06:00 BlowerOff pile opened act";
+    check(&format!("{off} 0d05:55 moisture heart 50\n0d06:30 tick"), &[opened]);
+    let mut watch = Watch::new(&pile(Method::AeratedStatic), &Params::default());
+    let late = [events(off), events("0d05:40 blower shed 1"), events("0d06:30 tick")].concat();
+    let found: Vec<Finding> = late.iter().flat_map(|event| watch.step(event)).collect();
+    assert_eq!(found.iter().map(text).collect::<Vec<_>>(), [opened]);
+}
+
+#[test]
+fn a_rest_of_a_ripple_or_a_steady_rise_is_no_ripple() {
+    let ripple = format!("{}{}", saw_tooth("heart", 0, 20), saw_tooth("toe", 0, 20));
+    let opened = ["0d22:00 BlowerOff pile opened urgent"];
+    let rest = |spot| saw_teeth([60.0, 59.9, 59.8, 60.0, 60.0, 60.0], spot, 20, 28);
+    check(&format!("{ripple}{}{}", rest("heart"), rest("toe")), &opened);
+    check(&format!("{ripple} 0d20:00..1d04:00/5m heart 60C..88C\n0d20:00..1d04:00/5m toe 60C..88C"), &opened);
+}

@@ -132,3 +132,14 @@ fn an_open_one_is_worse_with_a_second_sign_and_stays_while_the_limit_is_not_far(
         &["8d00:00 Drying heart opened act"],
     );
 }
+
+#[test]
+fn a_trend_is_of_the_last_seven_days() {
+    // With the eighth day the fall would be plain, and 45 % less than three days away.
+    let days = [62.5, 59.5, 56.5, 61.0, 54.5, 57.5, 55.0, 49.0];
+    let script: Vec<String> = (1..)
+        .zip(days)
+        .map(|(day, percent)| format!("{day}d00:00..{day}d23:00/1h moisture heart {percent}"))
+        .collect();
+    check(&format!("0d23:00 moisture heart 62\n{}\n9d00:00 tick", script.join("\n")), &[]);
+}

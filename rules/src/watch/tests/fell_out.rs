@@ -81,3 +81,21 @@ fn a_pile_that_came_back_after_watering_was_dry_and_is_not_finished() {
 fn what_never_was_hot_did_not_fall_out() {
     check("0d01:00 unmet\n0d00:00..5d00:00/1h heart 100F\n0d00:00..5d00:00/1h toe 90F", &[]);
 }
+
+#[test]
+fn while_one_spot_is_hot_the_pile_has_not_fallen_out_and_once_it_is_met_its_text_is_over() {
+    let heart = "0d01:00 unmet\n0d00:00..1d00:00/1h heart 60F..140F\n1d01:00..2d01:00/1h heart 140F
+        2d02:00..5d00:00/1h heart 130F..110F\n";
+    let note = "2d02:00 FellOutEarly heart opened note";
+    check(&format!("{heart} 0d00:00..1d00:00/1h toe 60F..140F\n1d01:00..5d00:00/1h toe 140F"), &[note]);
+    check(
+        &format!("{heart} 4d00:30 met\n4d00:30 qualified heart"),
+        &[
+            note,
+            "3d02:00 FellOutEarly pile opened act",
+            "4d00:30 FellOutEarly pile closed act",
+            "4d00:30 FellOutEarly heart closed note",
+            "4d01:00 FellOutEarly pile opened note",
+        ],
+    );
+}

@@ -113,6 +113,18 @@ fn a_late_peak_opens_nothing() {
 }
 
 #[test]
+fn what_is_older_than_the_newest_of_its_spot_opens_nothing() {
+    let mut watch = Watch::new(&pile(Method::AeratedStatic), &Params::default());
+    let late = events("12:00..12:20/10m heart 165F");
+    let found: Vec<Finding> = events("11:00 heart 150F\n12:30 heart 150F")
+        .iter()
+        .chain(&late)
+        .flat_map(|event| watch.step(event))
+        .collect();
+    assert!(found.iter().all(|finding| finding.kind != Kind::Overheating), "{found:?}");
+}
+
+#[test]
 fn used_up_it_is_over() {
     check(
         "10:00..10:20/10m heart 165F\n11:00 used\n11:10..11:40/10m heart 165F",

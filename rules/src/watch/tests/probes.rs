@@ -320,3 +320,46 @@ fn a_spot_near_the_coldest_of_the_others_or_of_no_value_in_the_other_unit_is_not
     check(&unit, &format!("{} 0d00:00..0d14:00/10m heart -10C", others("20C")), &[]);
     check(&unit, &format!("{} 0d00:00..0d14:00/10m heart -10C", others("19C")), &opened);
 }
+
+#[test]
+fn a_low_battery_and_a_stuck_probe_are_no_matter_once_it_is_taken_out() {
+    let heart = |known: &mut Pile| known.placements[0].until = Some(instant("1d05:00"));
+    assert_eq!(
+        placed_anew(&[Kind::BatteryLow], "0d06:00..1d00:00/6h battery heart 15", heart, "1d06:00 tick"),
+        ["1d00:00 BatteryLow heart/k1 opened note", "1d05:00 BatteryLow heart/k1 closed note"]
+    );
+    let stuck = "0d00:00 heart 60C\n0d00:10 heart 60.0625C\n0d00:20..1d04:00/10m heart 60.0625C";
+    assert_eq!(
+        placed_anew(&[Kind::ProbeStuck], stuck, heart, "1d06:00 tick"),
+        [
+            "0d06:10 ProbeStuck heart/k1 opened note",
+            "0d16:10 ProbeStuck heart/k1 worsened act",
+            "1d05:00 ProbeStuck heart/k1 closed act"
+        ]
+    );
+}
+
+#[test]
+fn what_is_no_battery_and_what_is_no_fault_is_not_taken_for_one() {
+    check(&[Kind::BatteryLow], "0d06:00..2d00:00/6h moisture heart 15", &[]);
+    check(&[Kind::ProbeFaulty], "0d10:00 heart 60C\n0d10:10..0d11:00/10m held heart 85C", &[]);
+}
+
+#[test]
+fn the_finest_step_so_far_says_how_fine_a_probe_is() {
+    check(
+        &[Kind::ProbeStuck],
+        "0d00:00 heart 60C\n0d00:10 heart 60.0625C\n0d00:20 heart 60.5625C\n0d00:30..0d10:00/10m heart 60.5625C",
+        &["0d06:20 ProbeStuck heart/k1 opened note"],
+    );
+}
+
+#[test]
+fn near_the_air_in_a_pile_that_is_cool_everywhere_a_probe_is_not_pulled_out() {
+    check(
+        &[Kind::ProbePulledOut],
+        "0d00:00..2d00:00/10m shed 15C\n0d00:00..2d00:00/10m heart 25C\n0d00:00..1d00:00/10m toe 45C
+         1d00:10..1d06:00/10m toe 17C",
+        &[],
+    );
+}

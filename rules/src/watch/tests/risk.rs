@@ -90,3 +90,14 @@ fn one_on_its_way_back_wakes_nobody_when_its_48_hours_come() {
         &["2d22:50 RunAtRisk toe opened act"],
     );
 }
+
+#[test]
+fn what_has_its_hours_has_nothing_left_to_lose_but_a_windrow_waits_for_its_turns() {
+    let script = "4d17:00 toe 138F\n4d17:00 run toe 75h\n4d17:10..5d00:00/10m toe 137.8F..132F";
+    let kinds = |method| -> Vec<String> {
+        let found = play(method, script);
+        found.iter().filter(|finding| finding.kind == Kind::RunAtRisk).map(text).collect()
+    };
+    assert_eq!(kinds(Method::AeratedStatic), [""; 0]);
+    assert_eq!(kinds(Method::Windrow), ["4d22:50 RunAtRisk toe opened urgent"]);
+}

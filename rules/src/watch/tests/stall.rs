@@ -129,3 +129,18 @@ fn after_a_turn_inside_a_day_the_instant_is_exact_too() {
         &["4d12:00 SlowToHeat pile opened note", "5d12:00 SlowToHeat pile worsened act"],
     );
 }
+
+#[test]
+fn frost_is_what_the_last_complete_day_was() {
+    check(
+        "0d00:00..2d23:00/1h shed 20F\n3d00:00..8d00:00/1h shed 50F\n0d00:00..4d12:00/1h heart 60F..125F",
+        &["4d00:00 SlowToHeat pile opened note", "4d00:00 SlowToHeat pile worsened act"],
+    );
+}
+
+#[test]
+fn a_spot_that_would_need_more_than_four_days_is_short_too() {
+    let core =
+        "0d00:00..1d00:00/1h heart 60F..150F\n1d01:00..8d00:00/1h heart 150F\n4d00:00 qualified heart\n";
+    check(&format!("{core} 0d00:00..8d00:00/1h toe 90F..100F"), &["4d00:00 SpotShort toe opened act"]);
+}
