@@ -141,5 +141,5 @@ fn a_trend_is_of_the_last_seven_days() {
         .zip(days)
         .map(|(day, percent)| format!("{day}d00:00..{day}d23:00/1h moisture heart {percent}"))
         .collect();
-    check(&format!("0d23:00 moisture heart 62\n{}\n9d00:00 tick", script.join("\n")), &[]);
+    check(&format!("0d00:00 moisture heart 62\n{}\n9d00:00 tick", script.join("\n")), &[]);
 }
