@@ -8,7 +8,7 @@ use heapward_rules::units::{At, Span};
 
 use super::problem::{Problem, shown};
 use crate::after::maturity;
-use crate::limits::{ENTRY_AHEAD_MAX, FIELD_CHARS_MAX, NAME_CHARS_MAX, NOTE_BYTES_MAX, SPOTS_MAX};
+use crate::limits::{ENTRY_AHEAD_MAX, FIELD_CHARS_MAX, NAME_CHARS_MAX, NOTE_CHARS_MAX, SPOTS_MAX};
 use crate::mix::asked;
 use crate::model::entry::{Event, NewEntry};
 use crate::model::pile::{PileRecord, PlacementRecord};
@@ -35,8 +35,8 @@ pub(super) fn text(key: &str, text: &str) -> Checked {
 
 /// A note may have several lines.
 fn note(text: &str) -> Checked {
-    if text.len() > NOTE_BYTES_MAX {
-        return Err(Problem::bad(format!("the note is longer than {NOTE_BYTES_MAX} bytes; shorten it")));
+    if text.chars().count() > NOTE_CHARS_MAX {
+        return Err(Problem::bad(format!("the note is longer than {NOTE_CHARS_MAX} characters; shorten it")));
     }
     match text.chars().find(|c| is_hidden(*c) && *c != '\n' && *c != '\r') {
         None => Ok(()),
