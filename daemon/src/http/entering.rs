@@ -75,10 +75,15 @@ fn number(key: &str, given: Option<f64>, from: f64, to: f64) -> Checked {
 }
 
 fn name(key: &str, name: &str) -> Checked {
-    if name.len() > NAME_CHARS_MAX {
+    if name.chars().count() > NAME_CHARS_MAX {
         return Err(Problem::bad(format!("`{key}` is longer than {NAME_CHARS_MAX} characters")));
     }
     text(key, name)
+}
+
+fn probe_id(probe: &str) -> Checked {
+    needed("probe", probe)?;
+    name("probe", probe)
 }
 
 /// A new pile.
@@ -188,7 +193,7 @@ fn event(event: &Event) -> Checked {
             needed("how", how)
         }
         Event::Asked { .. } => asked::check(event).map_err(Problem::bad),
-        Event::MaterialAdded { what } => text("what", what),
+        Event::MaterialAdded { what } => needed("what", what),
         Event::SpotGivenUp { spot, reason } => {
             text("spot", spot)?;
             needed("reason", reason)
@@ -207,9 +212,9 @@ fn event(event: &Event) -> Checked {
             squeeze.as_deref().map_or(Ok(()), |squeeze| word("squeeze", squeeze, &SQUEEZES))?;
             smell.as_deref().map_or(Ok(()), |smell| word("smell", smell, &SMELLS))
         }
-        Event::ProbeRemoved { probe } => needed("probe", probe),
+        Event::ProbeRemoved { probe } => probe_id(probe),
         Event::Calibration { probe, reference_c, read_c } => {
-            needed("probe", probe)?;
+            probe_id(probe)?;
             number("reference_c", Some(*reference_c), -40.0, 110.0)?;
             number("read_c", Some(*read_c), -40.0, 110.0)
         }
