@@ -365,8 +365,8 @@ pub const START_PAUSE_FIRST: Span = Span::seconds(5);
 pub const START_PAUSE_MAX: Span = Span::minutes(1);
 /// How far an entry may be dated ahead of the clock: a watch that is a little fast.
 pub const ENTRY_AHEAD_MAX: Span = Span::minutes(5);
-/// Longest note of an entry, in bytes.
-pub const NOTE_BYTES_MAX: usize = 2_000;
+/// Longest note of an entry, in characters: as the description of the API counts.
+pub const NOTE_CHARS_MAX: usize = 2_000;
 /// A run that broke with less counted is not worth an entry in the log.
 pub const RUN_WORTH_AN_ENTRY: Span = Span::hours(12);
 /// Largest file that `heapward import` reads, and readings that it commits at a time.

@@ -52,9 +52,9 @@ fn the_manual_names_every_command_and_no_other() {
     let page = std::fs::read_to_string(repository().join("deploy/heapward.8")).unwrap();
     let section = page.split(".SH COMMANDS\n").nth(1).unwrap().split(".PP\n").next().unwrap();
     let named: Vec<String> = section
-        .lines()
-        .filter_map(|line| line.strip_prefix(".B "))
-        .map(|name| name.replace("\\-", "-"))
+        .split(".TP\n.B ")
+        .skip(1)
+        .map(|part| part.lines().next().unwrap().replace("\\-", "-"))
         .collect();
     assert!(named.len() > 10, "{named:?}");
     assert_eq!(named, commands(), "deploy/heapward.8 and `heapward --help`");

@@ -148,7 +148,10 @@ async fn three_days_are_proven_in_each_spot_or_it_is_said_how_much_is_missing() 
 
     let story = told(80, until(295 + 72 * 60), &[]).await;
     assert_ne!(story.verdict.status, Status::Qualified);
-    assert_eq!(story.verdict.held_up_by.as_ref().map(|spot| spot.as_str()), Some("outer-north"));
+    assert_eq!(
+        story.verdict.held_up_by.as_ref().map(heapward_rules::ids::SpotName::as_str),
+        Some("outer-north")
+    );
     let run = story.verdict.spots[OUTER].longest_run.unwrap();
     assert_eq!(run.counted, Span::hours(72) - Span::minutes(5), "five minutes are missing");
 

@@ -110,6 +110,7 @@ listen = "127.0.0.1:0"
 
 [backup]
 dir = "{}"
+same_disk = true
 
 [[channel]]
 name = "mail"

@@ -36,7 +36,10 @@ async fn a_clock_that_is_not_set_is_told_once_and_its_end_once() {
 async fn a_stick_that_is_missing_is_told_after_two_days_and_gets_its_copy_when_it_is_back() {
     let stick = tempfile::tempdir().unwrap();
     let dir = stick.path().join("mounted");
-    let backup = format!("[endpoint]\nlisten = \"127.0.0.1:0\"\n[backup]\ndir = \"{}\"", dir.display());
+    let backup = format!(
+        "[endpoint]\nlisten = \"127.0.0.1:0\"\n[backup]\ndir = \"{}\"\nsame_disk = true",
+        dir.display()
+    );
     let barn = Barn::start(&backup).await;
     let hours = async |count: i64| {
         for _ in 0..count * 2 {

@@ -8,7 +8,7 @@ use heapward_rules::units::{At, Span};
 
 use super::problem::{Problem, shown};
 use crate::after::maturity;
-use crate::limits::{ENTRY_AHEAD_MAX, FIELD_CHARS_MAX, NAME_CHARS_MAX, NOTE_BYTES_MAX, SPOTS_MAX};
+use crate::limits::{ENTRY_AHEAD_MAX, FIELD_CHARS_MAX, NAME_CHARS_MAX, NOTE_CHARS_MAX, SPOTS_MAX};
 use crate::mix::asked;
 use crate::model::entry::{Event, NewEntry};
 use crate::model::pile::{PileRecord, PlacementRecord};
@@ -33,10 +33,15 @@ pub(super) fn text(key: &str, text: &str) -> Checked {
     }
 }
 
+/// What may be left out says something where it is given.
+fn if_given(key: &str, given: Option<&str>) -> Checked {
+    given.map_or(Ok(()), |given| needed(key, given))
+}
+
 /// A note may have several lines.
 fn note(text: &str) -> Checked {
-    if text.len() > NOTE_BYTES_MAX {
-        return Err(Problem::bad(format!("the note is longer than {NOTE_BYTES_MAX} bytes; shorten it")));
+    if text.chars().count() > NOTE_CHARS_MAX {
+        return Err(Problem::bad(format!("the note is longer than {NOTE_CHARS_MAX} characters; shorten it")));
     }
     match text.chars().find(|c| is_hidden(*c) && *c != '\n' && *c != '\r') {
         None => Ok(()),
@@ -70,10 +75,15 @@ fn number(key: &str, given: Option<f64>, from: f64, to: f64) -> Checked {
 }
 
 fn name(key: &str, name: &str) -> Checked {
-    if name.len() > NAME_CHARS_MAX {
+    if name.chars().count() > NAME_CHARS_MAX {
         return Err(Problem::bad(format!("`{key}` is longer than {NAME_CHARS_MAX} characters")));
     }
     text(key, name)
+}
+
+fn probe_id(probe: &str) -> Checked {
+    needed("probe", probe)?;
+    name("probe", probe)
 }
 
 /// A new pile.
@@ -97,7 +107,7 @@ pub(super) fn pile(pile: &PileRecord) -> Checked {
 fn recipe(pile: &PileRecord) -> Checked {
     let Some(recipe) = &pile.recipe else { return Ok(()) };
     for part in &recipe.parts {
-        text("mix", part.source.as_deref().unwrap_or_default())?;
+        if_given("mix", part.source.as_deref())?;
     }
     let holds = recipe.material();
     let good = match holds {
@@ -174,8 +184,8 @@ fn event(event: &Event) -> Checked {
         Event::Feedstock { name, class, amount, source } => {
             needed("name", name)?;
             word("class", class, &CLASSES)?;
-            text("amount", amount.as_deref().unwrap_or_default())?;
-            text("source", source.as_deref().unwrap_or_default())
+            if_given("amount", amount.as_deref())?;
+            if_given("source", source.as_deref())
         }
         Event::Recipe { initial_cn, moisture_percent, how } => {
             number("initial_cn", *initial_cn, 1.0, 1_000.0)?;
@@ -183,7 +193,7 @@ fn event(event: &Event) -> Checked {
             needed("how", how)
         }
         Event::Asked { .. } => asked::check(event).map_err(Problem::bad),
-        Event::MaterialAdded { what } => text("what", what),
+        Event::MaterialAdded { what } => needed("what", what),
         Event::SpotGivenUp { spot, reason } => {
             text("spot", spot)?;
             needed("reason", reason)
@@ -202,9 +212,9 @@ fn event(event: &Event) -> Checked {
             squeeze.as_deref().map_or(Ok(()), |squeeze| word("squeeze", squeeze, &SQUEEZES))?;
             smell.as_deref().map_or(Ok(()), |smell| word("smell", smell, &SMELLS))
         }
-        Event::ProbeRemoved { probe } => needed("probe", probe),
+        Event::ProbeRemoved { probe } => probe_id(probe),
         Event::Calibration { probe, reference_c, read_c } => {
-            needed("probe", probe)?;
+            probe_id(probe)?;
             number("reference_c", Some(*reference_c), -40.0, 110.0)?;
             number("read_c", Some(*read_c), -40.0, 110.0)
         }
@@ -215,7 +225,7 @@ fn event(event: &Event) -> Checked {
         Event::Used { bed, cubic_yards, crop, touches_soil: _, harvest } => {
             needed("bed", bed)?;
             number("cubic_yards", *cubic_yards, 0.0, 10_000.0)?;
-            text("crop", crop.as_deref().unwrap_or_default())?;
+            if_given("crop", crop.as_deref())?;
             date("harvest", harvest.as_deref())
         }
         Event::Withdrawn { reason } => needed("reason", reason),

@@ -6,7 +6,7 @@ use heapward_rules::units::{At, Celsius};
 
 use super::facts;
 use super::handle::Refusal;
-use crate::limits::{ENTRY_AHEAD_MAX, NOTE_BYTES_MAX};
+use crate::limits::{ENTRY_AHEAD_MAX, NOTE_CHARS_MAX};
 use crate::model::entry::{Entry, Event, NewEntry};
 use crate::model::pile::{PileRecord, PlacementRecord};
 use crate::model::reading::parse_unit;
@@ -113,8 +113,8 @@ pub fn entry(entry: &NewEntry, pile: Option<&PileRecord>, entries: &[Entry], now
     if entry.by.trim().is_empty() {
         return wrong("by: write the initials of who enters it");
     }
-    if entry.note.len() > NOTE_BYTES_MAX {
-        return wrong(format!("the note is longer than {NOTE_BYTES_MAX} bytes; shorten it"));
+    if entry.note.chars().count() > NOTE_CHARS_MAX {
+        return wrong(format!("the note is longer than {NOTE_CHARS_MAX} characters; shorten it"));
     }
     if let (Some(pile), Some(spot)) = (pile, spot_of(&entry.event))
         && !pile.spots.iter().any(|known| known.name == spot)

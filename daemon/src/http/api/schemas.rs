@@ -260,7 +260,9 @@ fn plain(kind: &str) -> Value {
             json!({ "type": "string", "minLength": 1, "maxLength": 200, "pattern": seen(false) })
         }
         "date" => json!({ "type": "string", "format": "date" }),
-        "note" => json!({ "type": "string", "maxLength": 500, "pattern": seen(true) }),
+        "note" => {
+            json!({ "type": "string", "maxLength": crate::limits::NOTE_CHARS_MAX, "pattern": seen(true) })
+        }
         "name" => json!({ "type": "string", "pattern": "^[a-z0-9-]+$", "minLength": 1, "maxLength": 60 }),
         "probe" => {
             json!({ "type": "string", "pattern": seen(false), "minLength": 1, "maxLength": 60 })

@@ -91,7 +91,7 @@ fn with_a_contact(config: &mut Config) {
 }
 
 /// The page of a pile from top to bottom: verdict, today, chart, figures, log; in the chart the range of its standard
-/// as two ruled lines, and on its time axis what people did.
+/// as two ruled lines, and on its time axis what people did and what they were told.
 #[tokio::test]
 async fn a_page_is_read_from_the_verdict_down() {
     let farm = TestFarm::with(with_a_contact).await;
@@ -100,7 +100,7 @@ async fn a_page_is_read_from_the_verdict_down() {
     for probe in ["k1", "k2", "k3", "k4"] {
         farm.readings(probe, Span::minutes(10), (0..30).map(|n| 80.0 + 2.4 * f64::from(n))).await;
     }
-    // One probe falls silent and one spot grows far too hot; somebody waters and turns.
+    // One probe falls silent and one spot grows far too hot; somebody is told, waters and turns.
     let phone = Phone::paired(&farm).await;
     farm.clock.advance(Span::hours(8));
     for (probe, step) in [("k2", 2.0), ("k3", 0.0), ("k4", 0.0)] {
@@ -108,6 +108,10 @@ async fn a_page_is_read_from_the_verdict_down() {
         let values = (0..18).map(|n| 150.0 + step * f64::from(n));
         farm.readings_from(probe, later, Span::minutes(10), values).await;
     }
+    farm.handle.tick();
+    farm.settled().await;
+    // What comes late is told when the rest of it has had time to come.
+    farm.clock.advance(Span::minutes(1));
     farm.handle.tick();
     farm.settled().await;
     for what in ["watered", "turned"] {
@@ -131,7 +135,7 @@ async fn a_page_is_read_from_the_verdict_down() {
 
     let chart = page.split("<svg class=\"wide\"").nth(1).unwrap().split("</svg>").next().unwrap();
     assert_eq!(chart.matches("class=\"limit\"").count(), 2, "{chart}");
-    for words in [">131</text>", ">170</text>", ">watered</text>", ">turned</text>"] {
+    for words in [">131</text>", ">170</text>", ">watered</text>", ">turned</text>", ">text</text>"] {
         assert!(chart.contains(words), "{words}: {chart}");
     }
     // A turn begins the hours anew: ruled through the chart.
@@ -145,6 +149,13 @@ async fn a_page_is_read_from_the_verdict_down() {
             "line and key of {spot}: {chart}"
         );
     }
+    let outbox = phone.get("/outbox").await.body;
+    assert!(
+        outbox.contains("Odile Marsh") && outbox.contains("core-south") && outbox.contains("By text"),
+        "{outbox}"
+    );
+    let log = phone.get("/piles/2026-03/incidents").await.body;
+    assert!(log.contains("Odile Marsh"), "{log}");
 }
 
 /// What else is measured is drawn by itself, each quantity with its own axis.
