@@ -33,6 +33,11 @@ pub(super) fn text(key: &str, text: &str) -> Checked {
     }
 }
 
+/// What may be left out says something where it is given.
+fn if_given(key: &str, given: Option<&str>) -> Checked {
+    given.map_or(Ok(()), |given| needed(key, given))
+}
+
 /// A note may have several lines.
 fn note(text: &str) -> Checked {
     if text.chars().count() > NOTE_CHARS_MAX {
@@ -97,7 +102,7 @@ pub(super) fn pile(pile: &PileRecord) -> Checked {
 fn recipe(pile: &PileRecord) -> Checked {
     let Some(recipe) = &pile.recipe else { return Ok(()) };
     for part in &recipe.parts {
-        text("mix", part.source.as_deref().unwrap_or_default())?;
+        if_given("mix", part.source.as_deref())?;
     }
     let holds = recipe.material();
     let good = match holds {
@@ -174,8 +179,8 @@ fn event(event: &Event) -> Checked {
         Event::Feedstock { name, class, amount, source } => {
             needed("name", name)?;
             word("class", class, &CLASSES)?;
-            text("amount", amount.as_deref().unwrap_or_default())?;
-            text("source", source.as_deref().unwrap_or_default())
+            if_given("amount", amount.as_deref())?;
+            if_given("source", source.as_deref())
         }
         Event::Recipe { initial_cn, moisture_percent, how } => {
             number("initial_cn", *initial_cn, 1.0, 1_000.0)?;
@@ -215,7 +220,7 @@ fn event(event: &Event) -> Checked {
         Event::Used { bed, cubic_yards, crop, touches_soil: _, harvest } => {
             needed("bed", bed)?;
             number("cubic_yards", *cubic_yards, 0.0, 10_000.0)?;
-            text("crop", crop.as_deref().unwrap_or_default())?;
+            if_given("crop", crop.as_deref())?;
             date("harvest", harvest.as_deref())
         }
         Event::Withdrawn { reason } => needed("reason", reason),

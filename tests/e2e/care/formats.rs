@@ -72,13 +72,17 @@ fn records_of_every_older_version_are_brought_up_and_the_old_database_is_kept() 
         let kept = format!("store.redb.v{version}");
         assert_eq!(files(&records)[&kept], old["store.redb"], "format {version} is kept as it was");
 
-        // Back to the version before: its database in its place, and nothing of the new one. Then forward again.
+        // Back to the version before: its database and the small files beside it in their place, and nothing of the new
+        // one. Then forward again.
         for (name, _) in files(&records) {
             if name != kept {
                 std::fs::remove_file(records.join(name)).unwrap();
             }
         }
         std::fs::rename(records.join(kept), records.join("store.redb")).unwrap();
+        for (name, bytes) in old.iter().filter(|(name, _)| *name != "store.redb") {
+            std::fs::write(records.join(name), bytes).unwrap();
+        }
         assert_eq!(files(&records), old);
         let again = Daemon::start(dir.path(), &rest);
         assert_eq!(probes(&again), found);
