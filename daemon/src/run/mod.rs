@@ -30,7 +30,7 @@ use crate::config::Config;
 use crate::http::{App, TellingStatus};
 use crate::ingest::book::{self, Book};
 use crate::ingest::{self, Ingest, IngestHandle};
-use crate::limits::{OUTBOX_READ_MAX, RECORDER_QUEUE, STOP_SECONDS_MAX, TICK_EVERY};
+use crate::limits::{RECORDER_QUEUE, STOP_SECONDS_MAX, TICK_EVERY};
 use crate::recorder::{Command, Handle, Parts as RecorderParts, Recorder};
 use crate::store::{OpenReport, Reader, StoreError, StoreOptions};
 use crate::telling::heartbeat::{self, Heartbeat};
@@ -354,7 +354,7 @@ fn telling_status(board: &worker::Board, reader: &Reader) -> Arc<dyn Fn() -> Tel
     Arc::new(move || {
         let (sent, failed) = board.counts();
         // While the store can't be read nothing is known to wait.
-        let waiting = reader.messages_due(At::MAX, OUTBOX_READ_MAX).map_or(0, |waiting| waiting.len() as u64);
+        let waiting = reader.messages_waiting().unwrap_or(0);
         let states = board.states();
         let failing = states.iter().filter(|(_, state)| state.failing_since.is_some());
         TellingStatus {

@@ -81,14 +81,14 @@ pub(super) fn incidents_of(incidents: &impl Rows, pile: &str) -> Result<Vec<Inci
     Ok(found)
 }
 
-/// Newest first, from `before` (excluded) backwards.
+/// Newest first, from `before` (excluded) backwards: what `taken` makes of each.
 pub(super) fn newest<T: DeserializeOwned>(
     rows: &impl Rows,
     times: &impl Times,
     what: &'static str,
     before: Option<(i64, &str)>,
     limit: usize,
-    wanted: impl Fn(&T) -> bool,
+    taken: impl Fn(T) -> Option<T>,
 ) -> Result<Vec<T>, StoreError> {
     let mut found = Vec::new();
     let range = match before {
@@ -99,7 +99,7 @@ pub(super) fn newest<T: DeserializeOwned>(
         if found.len() >= limit {
             break;
         }
-        found.extend(get::<T>(rows, what, row?.0.value().1)?.filter(&wanted));
+        found.extend(get::<T>(rows, what, row?.0.value().1)?.and_then(&taken));
     }
     Ok(found)
 }

@@ -259,6 +259,9 @@ impl Watch {
         if entry.event == LogEvent::Used {
             self.close_all(entry.at, out);
             self.used = true;
+            // A farm keeps its used piles for years: what the rules know of one would stay in memory with them.
+            self.rules.clear();
+            self.rules.shrink_to_fit();
         } else if !was_curing && self.scene.curing.is_some() {
             self.close_phase(entry.at, out);
         }

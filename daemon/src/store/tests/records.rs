@@ -156,8 +156,32 @@ fn messages_come_due_once_and_in_order() {
     assert_eq!(ids(reader.messages_due(At(29), 9).unwrap()), [""; 0]);
     assert_eq!(ids(reader.messages_due(At(30), 9).unwrap()), ["a"]);
     assert_eq!(ids(reader.messages_due(At(99), 9).unwrap()), ["a", "b"]);
+    assert_eq!(reader.messages_waiting().unwrap(), 2);
     assert_eq!(ids(reader.messages(None, 2).unwrap()), ["c", "b"]);
     assert_eq!(ids(reader.messages(Some((2, "b")), 9).unwrap()), ["a"]);
+}
+
+/// A list of them would else take a hundred kilobytes for each morning since the farm began.
+#[test]
+fn a_list_of_messages_leaves_their_pictures_in_the_store() {
+    let mut bench = Bench::new();
+    let images = vec![("pile-1".to_owned(), "A".repeat(100_000))];
+    let mail = |id: &str, created_ms| OutboxMessage {
+        html: Some("<p>72 h proven</p>".to_owned()),
+        images: images.clone(),
+        ..message(id, created_ms, Delivery::Waiting { due_ms: created_ms })
+    };
+    let put = |tx: &mut Tx| (0..9).try_for_each(|n| tx.put_message(&mail(&format!("m{n}"), n)));
+    bench.store.transact(put).unwrap();
+    let reader = bench.store.reader();
+    let listed = reader.messages(None, 9).unwrap();
+    assert_eq!(listed.len(), 9);
+    assert!(listed.iter().all(|one| one.images.is_empty() && one.html.is_some()));
+    // What is sent has them.
+    let due = reader.messages_due(At(99), 9).unwrap();
+    assert_eq!(due.len(), 9);
+    assert!(due.iter().all(|one| one.images == images));
+    assert_eq!(reader.message("m3").unwrap().unwrap().images, images);
 }
 
 #[test]

@@ -117,3 +117,14 @@ fn a_turned_windrow_goes_on_heating() {
     let found = play(Method::Windrow, script);
     assert!(found.iter().all(|finding| finding.change != Change::Closed), "{found:?}");
 }
+
+#[test]
+fn of_a_used_pile_nothing_is_remembered() {
+    let mut watch = Watch::new(&pile(Method::AeratedStatic), &Params::default());
+    let script = "0d00:00..9d00:00/1h heart 165F\n0d00:00..9d00:00/1h moisture heart 40\n9d01:00 used";
+    let found: Vec<Finding> = events(script).iter().flat_map(|event| watch.step(event)).collect();
+    assert!(found.iter().any(|finding| finding.change == Change::Closed), "{found:?}");
+    assert_eq!((watch.rules.len(), watch.open.len()), (0, 0));
+    assert!(events("9d02:00 heart 170F\n9d03:00 tick").iter().all(|event| watch.step(event).is_empty()));
+    assert_eq!(watch.next_deadline(), None);
+}
