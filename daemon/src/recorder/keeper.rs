@@ -4,7 +4,7 @@ use std::thread;
 use std::time::Duration;
 
 use heapward_rules::units::{At, Span};
-use tracing::{debug, error, info};
+use tracing::{debug, error, info, warn};
 
 use super::handle::StoreTrouble;
 use crate::clock::SharedClock;
@@ -80,7 +80,7 @@ impl Keeper {
         work: impl FnOnce(&mut Store) -> Result<T, StoreError>,
         of_readings: bool,
     ) -> Result<T, StoreError> {
-        self.reopen_if_due();
+        self.look_after();
         let store = self.store.as_mut().ok_or(StoreError::Closed)?;
         let done = work(store);
         match &done {
@@ -92,6 +92,17 @@ impl Keeper {
             _ => self.works(),
         }
         done
+    }
+
+    /// Takes the place of a database that answers nobody any more because one of its reads has failed, and opens a
+    /// store that is away when its time has come. A reader finds the store closed meanwhile, for as long as opening takes.
+    pub fn look_after(&mut self) {
+        if self.store.as_ref().is_some_and(Store::has_failed_read) {
+            warn!("a read of the database failed; it is opened again");
+            self.store = None;
+            self.retry = Some((self.clock.monotonic(), REOPEN_PAUSE_FIRST));
+        }
+        self.reopen_if_due();
     }
 
     /// Only work proves it: a card that takes no write can still be opened.
@@ -109,6 +120,10 @@ impl Keeper {
             self.failing = Some(StoreTrouble { since: self.clock.now(), reason: problem.to_string() });
         }
         self.store = None;
+        self.put_off();
+    }
+
+    fn put_off(&mut self) {
         let pause = self.retry.map_or(REOPEN_PAUSE_FIRST, |(_, pause)| pause);
         let next = Span((pause.0 * 2).min(REOPEN_PAUSE_MAX.0));
         self.retry = Some((self.clock.monotonic() + pause, next));
@@ -124,6 +139,8 @@ impl Keeper {
                 debug!(replayed = report.replayed, "the store is open again");
                 self.store = Some(store);
             }
+            // A reader that still looks at the former database holds its lock: no trouble, only a moment too early.
+            Err(StoreError::Locked(_)) => self.put_off(),
             Err(problem) => self.drop_store(&problem),
         }
     }

@@ -239,6 +239,7 @@ impl Recorder {
 
     /// Time has passed: deadlines, reminders, sealing.
     fn tick(&mut self) {
+        self.keeper.look_after();
         let now = self.parts.clock.now();
         let is_set = self.parts.clock.is_trusted();
         let judge = (!self.stale.is_empty()).then_some("a pile can't be judged");

@@ -159,7 +159,11 @@ impl StorageBackend for Backend {
     }
 
     fn read(&self, offset: u64, out: &mut [u8]) -> io::Result<()> {
-        self.file.read(offset, out)
+        let done = self.file.read(offset, out);
+        if let (Err(_), Some(lock)) = (&done, &self.lock) {
+            lock.note_failed_read();
+        }
+        done
     }
 
     fn set_len(&self, len: u64) -> io::Result<()> {

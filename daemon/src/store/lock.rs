@@ -8,6 +8,7 @@
 use std::fs::{self, File, TryLockError};
 use std::io::{Read as _, Seek as _, Write as _};
 use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use redb::StorageBackend;
 
@@ -23,7 +24,11 @@ const PIECE: usize = 1 << 20;
 
 /// Held by the one process that has the store open.
 #[derive(Debug)]
-pub(super) struct Lock(File);
+pub(super) struct Lock {
+    file: File,
+    /// A read of the database has failed: its handle answers nothing more, though the card may be in order again.
+    read_failed: AtomicBool,
+}
 
 // === impl Lock ===
 
@@ -33,7 +38,7 @@ impl Lock {
         options.create(true).truncate(false).read(true).write(true);
         let file = options.open(dir.join(LOCK_FILE))?;
         match file.try_lock() {
-            Ok(()) => Ok(Lock(file)),
+            Ok(()) => Ok(Lock { file, read_failed: AtomicBool::new(false) }),
             Err(TryLockError::WouldBlock) => Err(StoreError::Locked(dir.to_owned())),
             Err(TryLockError::Error(error)) => Err(error.into()),
         }
@@ -45,10 +50,18 @@ impl Lock {
         let _ = self.write(boot().as_bytes());
     }
 
+    pub(super) fn note_failed_read(&self) {
+        self.read_failed.store(true, Ordering::Relaxed);
+    }
+
+    pub(super) fn has_failed_read(&self) -> bool {
+        self.read_failed.load(Ordering::Relaxed)
+    }
+
     /// Whether a write has failed since the machine was started, and what it wrote may not be on the card.
     pub(super) fn has_failure(&self) -> Result<bool, StoreError> {
         let mut note = String::new();
-        let mut file = &self.0;
+        let mut file = &self.file;
         file.rewind()?;
         file.take(NOTE_BYTES_MAX).read_to_string(&mut note)?;
         Ok(!note.is_empty() && note == boot())
@@ -59,7 +72,7 @@ impl Lock {
     }
 
     fn write(&self, note: &[u8]) -> std::io::Result<()> {
-        let mut file = &self.0;
+        let mut file = &self.file;
         file.set_len(0)?;
         file.rewind()?;
         file.write_all(note)

@@ -154,7 +154,7 @@ pub struct Store {
     unnamed: Vec<SeriesId>,
     /// No write has failed so far.
     is_sound: bool,
-    _lock: Arc<Lock>,
+    lock: Arc<Lock>,
 }
 
 /// Where a seal is between two slices.
@@ -186,6 +186,12 @@ impl StoreOptions {
 impl Store {
     pub fn reader(&self) -> Reader {
         self.reader.clone()
+    }
+
+    /// Whether a read of the database has failed, also one that a reader made. After the first the database answers
+    /// nobody, so the store has to be dropped and opened again.
+    pub fn has_failed_read(&self) -> bool {
+        self.lock.has_failed_read()
     }
 
     /// The number of a series. A new one becomes durable with its first reading.

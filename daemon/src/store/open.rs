@@ -113,7 +113,7 @@ impl Store {
             stage: None,
             unnamed: Vec::new(),
             is_sound: true,
-            _lock: lock,
+            lock,
         };
         Ok((store, report))
     }

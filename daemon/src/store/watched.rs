@@ -1,4 +1,4 @@
-//! For tests: a folder whose syncs are watched, so that they can be counted, made slow, or made to fail.
+//! For tests: a folder whose syncs and reads are watched, so that they can be counted, made slow, or made to fail.
 
 use std::fmt;
 use std::io;
@@ -16,6 +16,7 @@ pub(crate) type OnSync = Arc<dyn Fn(&str) -> io::Result<()> + Send + Sync>;
 pub(crate) struct Watched {
     folder: Folder,
     on_sync: OnSync,
+    on_read: OnSync,
     /// What is said to be free, if not what is.
     free: Option<u64>,
 }
@@ -24,13 +25,19 @@ struct WatchedFile {
     name: String,
     file: Box<dyn StorageBackend>,
     on_sync: OnSync,
+    on_read: OnSync,
 }
 
 // === impl Watched ===
 
 impl Watched {
     pub(crate) fn new(dir: &Path, on_sync: OnSync) -> Watched {
-        Watched { folder: Folder::new(dir), on_sync, free: None }
+        Watched { folder: Folder::new(dir), on_sync, on_read: Arc::new(|_| Ok(())), free: None }
+    }
+
+    /// Asked before each read instead.
+    pub(crate) fn with_reads(dir: &Path, on_read: OnSync) -> Watched {
+        Watched { on_read, ..Watched::new(dir, Arc::new(|_| Ok(()))) }
     }
 
     /// On a card that has so many bytes left.
@@ -48,7 +55,8 @@ impl fmt::Debug for Watched {
 impl Disk for Watched {
     fn open(&self, name: &str) -> io::Result<Box<dyn StorageBackend>> {
         let file = self.folder.open(name)?;
-        Ok(Box::new(WatchedFile { name: name.to_owned(), file, on_sync: Arc::clone(&self.on_sync) }))
+        let (on_sync, on_read) = (Arc::clone(&self.on_sync), Arc::clone(&self.on_read));
+        Ok(Box::new(WatchedFile { name: name.to_owned(), file, on_sync, on_read }))
     }
 
     fn exists(&self, name: &str) -> io::Result<bool> {
@@ -94,6 +102,7 @@ impl StorageBackend for WatchedFile {
     }
 
     fn read(&self, offset: u64, out: &mut [u8]) -> io::Result<()> {
+        (self.on_read)(&self.name)?;
         self.file.read(offset, out)
     }
 

@@ -64,12 +64,22 @@ impl TestFarm {
     }
 
     pub(super) async fn with(change: impl FnOnce(&mut Config)) -> TestFarm {
+        TestFarm::on(change, |_| {}).await
+    }
+
+    /// On a disk of the test's own.
+    pub(super) async fn on(
+        change: impl FnOnce(&mut Config),
+        lay: impl FnOnce(&mut StoreOptions),
+    ) -> TestFarm {
         let dir = tempfile::tempdir().unwrap();
         let mut config = config(dir.path().to_owned());
         change(&mut config);
         let clock = Arc::new(ManualClock::new(BUILT));
         let (handle, commands) = Handle::new(64);
-        let (recorder, _) = Recorder::open(parts(&config, clock.clone()), handle.clone()).unwrap();
+        let mut parts = parts(&config, clock.clone());
+        lay(&mut parts.store);
+        let (recorder, _) = Recorder::open(parts, handle.clone()).unwrap();
         let reader = recorder.reader();
         let runtime = tokio::runtime::Handle::current();
         let thread = std::thread::spawn(move || recorder.run(&runtime, commands));

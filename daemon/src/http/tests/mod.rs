@@ -7,4 +7,5 @@ mod hostile;
 mod pages;
 mod phone;
 mod plans;
+mod reads;
 mod strangers;
