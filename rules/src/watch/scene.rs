@@ -380,3 +380,37 @@ fn carried_on(run: Run, at: At, value: Celsius, max_gap: Span, allowed_until: Op
         (false, false) => None,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_run_goes_on_within_the_gap_or_within_what_is_allowed_and_counts_only_proven_time() {
+        let (hot, cold) = (Celsius(60.0), Celsius(54.9));
+        let hour = |hours: i64| At(0) + Span::hours(hours);
+        // From 0 h to 10 h, 9 h of it counted; a gap of 2 h is allowed. Instant, value, allowed until: end, counted.
+        let table = [
+            (11, hot, None, Some((11, 10))),
+            (12, hot, None, Some((12, 11))),
+            (13, hot, None, None),
+            (13, hot, Some(13), Some((13, 9))),
+            (13, hot, Some(12), None),
+            (12, hot, Some(13), Some((12, 11))),
+            (11, cold, None, None),
+            (11, cold, Some(11), Some((10, 9))),
+            (11, cold, Some(10), None),
+            (11, HOT, None, Some((11, 10))),
+            // A late one is in the run already; the next progress has the last word.
+            (10, cold, None, Some((10, 9))),
+            (4, hot, None, Some((10, 9))),
+        ];
+        for (at, value, allowed, expected) in table {
+            let run = Run { start: hour(0), end: hour(10), counted: Span::hours(9), turns: 1 };
+            let expected =
+                expected.map(|(end, counted)| Run { end: hour(end), counted: Span::hours(counted), ..run });
+            let got = carried_on(run, hour(at), value, Span::hours(2), allowed.map(hour));
+            assert_eq!(got, expected, "{at} h, {value:?}, allowed until {allowed:?}");
+        }
+    }
+}

@@ -7,6 +7,7 @@
 //! 2d10:00 heart 141F
 //! 2d10:00..2d16:00/10m heart 141F..160F
 //! 2d10:00 hand heart 60C            3d08:00 fault heart 85C            3d08:00 held heart 85C
+//! 2d10:00 by k6 heart 60C           another probe than the spot's own
 //! 2d10:00 moisture heart 52         2d10:00 battery heart 80       2d10:00 blower shed 1
 //! 2d10:00 turned | watered | material-added | curing | used | aeration | give-up toe | tick
 //! 2d10:00 run heart 41h             an open run with the time counted so far
@@ -213,6 +214,14 @@ fn event(at: At, part: f64, words: &[&str], told: &mut Told) -> Event {
             at,
             spot: SpotName::new(*spot),
             probe: None,
+            quantity: Quantity::Temperature,
+            value: between(text),
+            class: Class::Counts,
+        }),
+        ["by", probe, spot, text] => Event::Reading(Observation {
+            at,
+            spot: SpotName::new(*spot),
+            probe: Some(ProbeId::new(*probe)),
             quantity: Quantity::Temperature,
             value: between(text),
             class: Class::Counts,

@@ -131,6 +131,10 @@ fn an_open_one_is_worse_with_a_second_sign_and_stays_while_the_limit_is_not_far(
         "0d00:00..8d00:00/1h moisture heart 60..48\n8d01:00..9d00:00/1h moisture heart 50",
         &["8d00:00 Drying heart opened act"],
     );
+    // 52 % leaves four days and two thirds, 53 % five days and a third: far enough.
+    let falls = "0d00:00..8d00:00/1h moisture heart 60..48\n8d01:00..9d00:00/1h moisture heart";
+    check(&format!("{falls} 52"), &["8d00:00 Drying heart opened act"]);
+    check(&format!("{falls} 53"), &["8d00:00 Drying heart opened act", "9d00:00 Drying heart closed act"]);
 }
 
 #[test]

@@ -140,6 +140,26 @@ fn a_probe_that_sends_celsius_and_is_declared_fahrenheit_is_in_doubt_by_hand() {
 }
 
 #[test]
+fn another_probe_at_a_spot_in_doubt_is_judged_by_what_it_says_itself() {
+    let unit = [Kind::WrongUnit];
+    let opened = "0d10:00 WrongUnit heart/k1 opened note";
+    let closed = "0d12:00 WrongUnit heart/k1 closed note";
+    let by_hand = "0d09:30 heart 60F\n0d10:00 hand heart 61C\n";
+    // What the thermometer said of the first says nothing of the second.
+    check(&unit, &format!("{by_hand} 0d12:00 by k6 heart 61C"), &[opened, closed]);
+    check(
+        &unit,
+        &format!("{by_hand} 0d12:00 by k6 heart 60F\n0d12:10 hand heart 61C"),
+        &[opened, closed, "0d12:10 WrongUnit heart/k6 opened note"],
+    );
+    // A hot start is the judge's to settle, whoever stands there since; a later probe has no start of its own.
+    let hot = "0d10:00 heart 50C\n0d10:00 unconfirmed heart\n0d11:00 by k6 heart 50C\n";
+    check(&unit, hot, &[opened]);
+    check(&unit, &format!("{hot} 0d12:00 confirmed heart"), &[opened, closed]);
+    check(&unit, "0d09:00 heart 40C\n0d10:00 by k6 heart 50C", &[]);
+}
+
+#[test]
 fn a_spot_colder_than_the_air_and_all_others_for_half_a_day_is_in_doubt() {
     let unit = [Kind::WrongUnit];
     let others = "0d00:00..2d00:00/10m toe 14C..40C\n0d00:00..2d00:00/10m shed 12C\n";
