@@ -174,7 +174,7 @@ impl Recorder {
         let done = self.keeper.with(|store| {
             store.transact(|tx| {
                 let Some(message) = tx.message(id)? else { return Ok(false) };
-                tx.put_message(&OutboxMessage { tries, delivery, ..message })?;
+                tx.put_message(&OutboxMessage { tries, ..message }.with(delivery))?;
                 Ok(true)
             })
         })?;
@@ -188,7 +188,7 @@ impl Recorder {
                 for id in superseded {
                     if let Some(message) = tx.message(id)? {
                         let delivery = Delivery::Superseded { by: merged.id.clone() };
-                        tx.put_message(&OutboxMessage { delivery, ..message })?;
+                        tx.put_message(&message.with(delivery))?;
                     }
                 }
                 Ok(())

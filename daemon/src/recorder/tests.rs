@@ -1,6 +1,7 @@
 //! The recorder with a real store: from readings to verdict, log, incident and outbox.
 
 mod commits;
+mod outbox;
 mod seals;
 
 use std::sync::Arc;
