@@ -56,6 +56,7 @@ pub struct OutboxMessage {
 impl OutboxMessage {
     /// With what became of it. The pictures of a mail, a hundred kilobytes each day, are kept only while it may have to be
     /// sent again: they are drawn from readings, which stay.
+    #[must_use]
     pub fn with(self, delivery: Delivery) -> OutboxMessage {
         let images = if matches!(delivery, Delivery::Waiting { .. }) { self.images } else { Vec::new() };
         OutboxMessage { images, delivery, ..self }
