@@ -17,6 +17,7 @@ pub mod record;
 pub mod recorder;
 pub mod run;
 pub mod season;
+pub mod sha256;
 pub mod standards;
 pub mod steering;
 pub mod store;

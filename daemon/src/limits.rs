@@ -132,6 +132,10 @@ pub const HTTP_CONNECTION_SECONDS_MAX: u64 = 60;
 pub const HTTP_STREAM_SECONDS_MAX: u64 = 3_600;
 /// Body of a request: the longest note, a pile with all its spots, with room.
 pub const HTTP_BODY_BYTES_MAX: usize = 16 * 1024;
+/// Shorter answers fit into one packet of the network as they are.
+pub const HTTP_PACKED_BYTES_MIN: u64 = 1024;
+/// How hard is tried, of 9: beyond it a page of 100 kB becomes a few hundred bytes smaller in twice the time.
+pub const HTTP_PACK_LEVEL: u32 = 6;
 /// Time for requests at work when the daemon stops; systemd gives 90 s to all of it.
 pub const HTTP_DRAIN_SECONDS_MAX: u64 = 5;
 /// Requests of one address: a burst of quick taps, then a steady pace.

@@ -1,6 +1,7 @@
 //! Mail to a real server, with real certificates; and the daemon's own troubles, told on a clock that is moved.
 #![expect(clippy::unwrap_used, clippy::expect_used, reason = "where a test can't be set up it has to fail")]
 
+mod authorities;
 mod barn;
 mod summary;
 mod troubles;

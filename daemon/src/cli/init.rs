@@ -12,6 +12,7 @@ use chrono_tz::Tz;
 
 use super::{ConfigArg, Failure, Outcome, WRONG_USE, pass, print, send_test};
 use crate::config::read::load;
+use crate::exchange::quoted;
 
 /// Make the first configuration
 #[derive(Debug, clap::Args)]
@@ -270,10 +271,6 @@ fn is_of_the_us(zone: Tz) -> bool {
     name == "Pacific/Honolulu"
         || parts.iter().any(|part| name.starts_with(part))
         || name.strip_prefix("America/").is_some_and(|city| CITIES.contains(&city))
-}
-
-fn quoted(text: &str) -> String {
-    toml::Value::String(text.to_owned()).to_string()
 }
 
 // === impl Asker ===

@@ -7,6 +7,9 @@ pub mod logger_csv;
 pub mod pile_toml;
 pub mod readings_csv;
 mod rows;
+mod toml_text;
+
+pub use toml_text::quoted;
 
 /// What is wrong with a file, for the person who wrote it.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]

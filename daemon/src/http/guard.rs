@@ -17,7 +17,6 @@ use axum::http::header::{
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, Uri};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
-use sha2::{Digest, Sha256};
 use tokio::time::timeout_at;
 
 use super::access::keys;
@@ -25,6 +24,7 @@ use super::house::House;
 use super::pages::frame;
 use super::problem::Problem;
 use super::server::Peer;
+use crate::sha256;
 
 /// Host names by which we may be reached, lower case and without port.
 pub(super) struct Hosts(BTreeSet<String>);
@@ -160,7 +160,7 @@ async fn tagged(response: Response, known: Option<HeaderValue>) -> Response {
         return Problem::new(StatusCode::INTERNAL_SERVER_ERROR, "the answer could not be made")
             .into_response();
     };
-    let hex = keys::hex(&Sha256::digest(&bytes)[..12]);
+    let hex = keys::hex(&sha256::digest(&bytes)[..12]);
     // Weak: the same answer may go out compressed.
     let Ok(tag) = HeaderValue::from_str(&format!("W/\"{hex}\"")) else {
         return Response::from_parts(parts, Body::from(bytes));

@@ -76,6 +76,7 @@ mod entering;
 mod guard;
 mod house;
 mod paced;
+mod packed;
 mod pages;
 mod params;
 mod problem;

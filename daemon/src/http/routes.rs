@@ -7,13 +7,12 @@ use axum::extract::DefaultBodyLimit;
 use axum::http::{Method, StatusCode};
 use axum::middleware::{from_fn, from_fn_with_state};
 use axum::routing::{MethodRouter, get};
-use tower_http::compression::CompressionLayer;
 use tower_http::limit::RequestBodyLimitLayer;
 
 use super::access::{self, Access};
 use super::house::House;
 use super::problem::Problem;
-use super::{api, guard, pages};
+use super::{api, guard, packed, pages};
 use crate::limits::HTTP_BODY_BYTES_MAX;
 
 /// One method of one path.
@@ -45,7 +44,7 @@ pub(super) fn router(house: Arc<House>) -> Router {
         .layer(from_fn(guard::in_time))
         .layer(from_fn(guard::in_our_words))
         .layer(from_fn_with_state(Arc::clone(&house), guard::guard))
-        .layer(CompressionLayer::new())
+        .layer(from_fn(packed::packed))
         .with_state(house)
 }
 

@@ -1,7 +1,6 @@
 //! A durable transaction over everything that is decided or entered: log, piles, incidents, outbox, documents.
 
 use redb::{ReadableTable, WriteTransaction};
-use sha2::{Digest, Sha256};
 
 use super::error::StoreError;
 use super::records;
@@ -13,6 +12,7 @@ use crate::model::entry::{Entry, NewEntry};
 use crate::model::incident::Incident;
 use crate::model::message::{Delivery, OutboxMessage};
 use crate::model::pile::PileRecord;
+use crate::sha256;
 
 /// One transaction; everything in it becomes durable together or not at all.
 pub struct Tx {
@@ -146,7 +146,7 @@ impl Tx {
 
 /// SHA-256 of an entry's canonical text, in lower-case hex.
 pub(super) fn entry_digest(text: &[u8]) -> String {
-    hex(&Sha256::digest(text))
+    hex(&sha256::digest(text))
 }
 
 pub(super) fn hex(bytes: &[u8]) -> String {

@@ -2,7 +2,6 @@
 
 use heapward_rules::finding::Level;
 use heapward_rules::units::At;
-use sha2::{Digest, Sha256};
 
 use super::hours::{QuietHours, next_time};
 use super::moment::When;
@@ -13,6 +12,7 @@ use crate::config::{ChannelKind, ContactConfig, TellingConfig};
 use crate::limits;
 use crate::model::incident::Incident;
 use crate::model::message::{Delivery, OutboxMessage};
+use crate::sha256::Hasher;
 
 /// The people and the ways to them.
 #[derive(Clone, Debug)]
@@ -149,12 +149,12 @@ impl Audience {
 
 /// SHA-256 over the parts, each behind its length, in lower-case hex: the same after any restart.
 pub fn message_id(parts: &[&str]) -> String {
-    let mut hash = Sha256::new();
+    let mut hash = Hasher::new();
     for part in parts {
-        hash.update((part.len() as u64).to_le_bytes());
+        hash.update(&(part.len() as u64).to_le_bytes());
         hash.update(part.as_bytes());
     }
-    hash.finalize().iter().fold(String::with_capacity(64), |mut hex, byte| {
+    hash.finish().iter().fold(String::with_capacity(64), |mut hex, byte| {
         use std::fmt::Write as _;
         // Writing to a String cannot fail.
         let _ = write!(hex, "{byte:02x}");

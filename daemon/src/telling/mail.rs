@@ -15,6 +15,7 @@ use lettre::{Address, AsyncSmtpTransport, AsyncTransport, Message, Tokio1Executo
 
 use super::channel::{Channel, Failure, Letter, Sending};
 use super::gsm;
+use super::roots;
 use crate::config::{MailConfig, MailSecurity};
 use crate::limits;
 
@@ -120,12 +121,10 @@ fn image(id: &str, png: &str) -> Result<SinglePart, Failure> {
 }
 
 fn tls_parameters(config: &MailConfig) -> Result<TlsParameters, String> {
-    let mut builder = TlsParameters::builder(config.host.clone());
-    if let Some(file) = &config.ca_file {
-        let pem = std::fs::read(file).map_err(|error| format!("{}: {error}", file.display()))?;
-        let authority = Certificate::from_pem(&pem)
-            .map_err(|_| format!("{} holds no PEM certificate", file.display()))?;
-        builder = builder.certificate_store(CertificateStore::None).add_root_certificate(authority);
+    let mut builder = TlsParameters::builder(config.host.clone()).certificate_store(CertificateStore::None);
+    for authority in roots::authorities(config.ca_file.as_deref())? {
+        let authority = Certificate::from_der(authority.to_vec()).map_err(|error| error.to_string())?;
+        builder = builder.add_root_certificate(authority);
     }
     builder.build_rustls().map_err(|error| format!("no TLS for {}: {error}", gsm::one_line(&config.host)))
 }

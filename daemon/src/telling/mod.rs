@@ -56,6 +56,7 @@ pub mod moment;
 pub mod policy;
 pub mod publish;
 pub mod request;
+mod roots;
 #[cfg(test)]
 pub(crate) mod scripted;
 pub mod signs;

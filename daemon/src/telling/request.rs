@@ -11,6 +11,7 @@ use reqwest::{Client, Method, StatusCode};
 
 use super::channel::{Channel, Failure, Letter, Sending};
 use super::gsm;
+use super::roots;
 use super::template::{Escape, Template};
 use crate::config::{RequestConfig, Secret};
 use crate::limits;
@@ -109,11 +110,9 @@ pub(super) fn client(ca_file: Option<&Path>) -> Result<Client, String> {
         .timeout(limits::SEND_TIMEOUT)
         .redirect(reqwest::redirect::Policy::none())
         .user_agent(concat!("heapward/", env!("CARGO_PKG_VERSION")));
-    if let Some(file) = ca_file {
-        let pem = std::fs::read(file).map_err(|error| format!("{}: {error}", file.display()))?;
-        let authorities = reqwest::Certificate::from_pem_bundle(&pem)
-            .map_err(|_| format!("{} holds no PEM certificate", file.display()))?;
-        builder = builder.tls_certs_only(authorities);
+    for authority in roots::authorities(ca_file)? {
+        let authority = reqwest::Certificate::from_der(&authority).map_err(|error| error.to_string())?;
+        builder = builder.add_root_certificate(authority);
     }
     builder.build().map_err(|error| format!("no HTTP client: {}", reason(error)))
 }

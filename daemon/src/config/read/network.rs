@@ -44,6 +44,7 @@ pub(super) fn broker(section: &Section<'_, '_>, secrets: &Secrets) -> BrokerConf
         let what = format!("`{host}` is a URL; write the name or address alone, the port in `port`");
         section.refuse("host", what);
     }
+    check_host(section, "host", &host);
     let tls = section.section("tls", |tls| read_tls(tls, secrets));
     let user: Option<String> = section.opt("user");
     let password = secrets.opt(section, "password_file");
@@ -55,6 +56,15 @@ pub(super) fn broker(section: &Section<'_, '_>, secrets: &Secrets) -> BrokerConf
         client_id: section.opt("client_id").unwrap_or_else(|| "heapward".to_owned()),
         user,
         password,
+    }
+}
+
+/// Letters beyond ASCII have a form of their own in names of hosts (RFC 5890); nothing here turns them into it.
+pub(super) fn check_host(section: &Section<'_, '_>, key: &'static str, host: &str) {
+    if !host.is_ascii() {
+        let what =
+            format!("`{host}` has letters beyond ASCII; write the name in the form that begins with xn--");
+        section.refuse(key, what);
     }
 }
 

@@ -7,7 +7,7 @@ use chrono::NaiveTime;
 use heapward_rules::finding::Level;
 use heapward_rules::units::Span;
 
-use super::network::{both_or_none, existing};
+use super::network::{both_or_none, check_host, existing};
 use super::pointer;
 use super::secret::Secrets;
 use super::section::Section;
@@ -105,6 +105,7 @@ fn read_mail(section: &Section<'_, '_>, secrets: &Secrets) -> MailConfig {
         ("plain", MailSecurity::Plain),
     ];
     let host: String = section.need("host");
+    check_host(section, "host", &host);
     let security = section.choice("security", &words).unwrap_or(MailSecurity::ImplicitTls);
     if security == MailSecurity::Plain && !is_loopback(&host) {
         let what = "sends mail and password readable over the network; write \"tls\" or \"starttls\" (\"plain\" is for \
@@ -179,6 +180,7 @@ fn check_url(section: &Section<'_, '_>, url: &str) {
     let host = url
         .split_once("://")
         .map(|(scheme, rest)| (scheme, rest.split(['/', '?', '#']).next().unwrap_or_default()));
+    check_host(section, "url", host.map_or("", |(_, host)| host));
     match host {
         None if url.is_empty() => {}
         Some((_, host)) if host.contains('@') => {

@@ -225,6 +225,14 @@ fn each_mistake_in_telling_is_named() {
         (format!("{mail}{mail}"), "channel: there are two of the name `mail`"),
         (format!("{mail}ca_file = \"none.pem\""), "there is no file `DIR/none.pem`"),
         (format!("{request}url = \"http://a/b\""), "channel.url: goes unencrypted"),
+        (
+            format!("{request}url = \"https://bücher.example/ü\""),
+            "channel.url: `bücher.example` has letters beyond",
+        ),
+        (
+            mail.replace("\"a\"", "\"mühle.example\""),
+            "channel.host: `mühle.example` has letters beyond ASCII; write",
+        ),
         (format!("{request}url = \"a/b\""), "channel.url: `a/b` is no address"),
         (format!("{request}url = \"https://me:pw@a/b\""), "channel.url: holds a user or password"),
         (

@@ -5,13 +5,13 @@
 //! a pass up is to open one file; to use a code up is to remove its file, which only one can do. So the command line
 //! and the daemon need no lock between them, and a pass is taken away by removing its file.
 
+use crate::sha256;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::{fs, io};
 
 use heapward_rules::units::{At, Span};
 use serde::{Deserialize, Serialize};
-use sha2::{Digest, Sha256};
 
 /// The folder of passes.
 #[derive(Clone, Debug)]
@@ -153,7 +153,7 @@ fn plain(code: &str) -> String {
 
 /// SHA-256 in hex: a name that no request can turn into a path.
 pub(in crate::http) fn hash(text: &str) -> String {
-    hex(&Sha256::digest(text.as_bytes()))
+    hex(&sha256::digest(text.as_bytes()))
 }
 
 pub(in crate::http) fn hex(bytes: &[u8]) -> String {

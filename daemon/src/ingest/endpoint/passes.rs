@@ -1,10 +1,10 @@
 //! Who may speak for which topics.
 
 use rumqttc::mqttbytes::v4::Login;
-use sha2::{Digest as _, Sha256};
 
 use crate::config::PassConfig;
 use crate::ingest::router::matches;
+use crate::sha256;
 
 #[derive(Default)]
 pub(super) struct Passes(Vec<Pass>);
@@ -29,7 +29,7 @@ impl Passes {
     pub(super) fn new(passes: &[PassConfig]) -> Passes {
         let pass = |pass: &PassConfig| Pass {
             user: pass.user.clone(),
-            digest: Sha256::digest(pass.password.reveal()).into(),
+            digest: sha256::digest(pass.password.reveal().as_bytes()),
             topics: pass.topics.clone(),
         };
         Passes(passes.iter().map(pass).collect())
@@ -41,7 +41,7 @@ impl Passes {
             return Some(Leave::All);
         }
         let login = login?;
-        let digest: [u8; 32] = Sha256::digest(&login.password).into();
+        let digest = sha256::digest(login.password.as_bytes());
         let place = self.0.iter().position(|pass| pass.user == login.username)?;
         let difference = self.0.get(place)?.digest.iter().zip(&digest).fold(0, |all, (a, b)| all | (a ^ b));
         (difference == 0).then_some(Leave::Pass(place))

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use heapward_rules::pile::{Pile, Settings};
 use heapward_rules::units::{At, Span};
 
+use crate::exchange::quoted;
 use crate::model::time::rfc3339;
 use crate::model::words::{agreement_word, material_word, method_word, zone_word};
 
@@ -65,10 +66,6 @@ fn settings(settings: &Settings, out: &mut String) {
         span(settings.settle),
         faults.join(", ")
     );
-}
-
-fn quoted(text: &str) -> String {
-    toml::Value::String(text.to_owned()).to_string()
 }
 
 fn instant(at: At) -> String {

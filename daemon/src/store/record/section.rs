@@ -21,8 +21,8 @@
 use std::fmt::Write as _;
 
 use chrono::NaiveDate;
-use sha2::{Digest as _, Sha256};
 
+use crate::sha256;
 use crate::store::block::Row;
 use crate::store::tx::hex;
 
@@ -61,7 +61,7 @@ impl Digest {
     pub const ZERO: Digest = Digest([0; 32]);
 
     pub fn of(bytes: &[u8]) -> Digest {
-        Digest(Sha256::digest(bytes).into())
+        Digest(sha256::digest(bytes))
     }
 
     pub fn parse(text: &str) -> Option<Digest> {
