@@ -213,6 +213,21 @@ impl Farm {
         self.back = self.back.max(at);
     }
 
+    /// A reading of an instant came in: [`arrived`](Farm::arrived) and [`heard`](Farm::heard). Nearly always that
+    /// changes nothing, which one look at the probe tells.
+    pub fn came_in(&mut self, probe: &ProbeId, at: At, arrived: At) -> Vec<FarmFinding> {
+        let reached = self.now.max(at);
+        let is_calm = self.calm_until.is_some_and(|calm| reached < calm);
+        if let Some(voice) = self.voices.get_mut(probe).filter(|voice| is_calm && voice.case.is_none()) {
+            voice.arrived = voice.arrived.max(Some(arrived));
+            voice.heard = voice.heard.max(Some(at));
+            self.now = reached;
+            return Vec::new();
+        }
+        self.arrived(probe, arrived);
+        self.heard(probe, at)
+    }
+
     /// A reading of a probe came in at an instant, whenever it was taken.
     pub fn arrived(&mut self, probe: &ProbeId, at: At) {
         let voice = self.voices.entry(probe.clone()).or_default();

@@ -453,10 +453,9 @@ fn what_is_passed_over_in_calm_would_have_found_nothing() {
             let (a, b) = if tick {
                 (quick.tick(now), slow.tick(now))
             } else {
-                quick.arrived(&probe, now);
                 slow.arrived(&probe, now);
                 passed_over += usize::from(quick.calm_until.is_some_and(|calm| now < calm));
-                (quick.heard(&probe, at), slow.heard(&probe, at))
+                (quick.came_in(&probe, at, now), slow.heard(&probe, at))
             };
             worsened += a.iter().filter(|found| found.finding.change == Change::Worsened).count();
             assert_eq!(a, b);

@@ -38,8 +38,7 @@ fn minutes(
         for n in (0..PROBES).filter(|n| speaks(*n)) {
             let at = At(0) + Span::minutes(minute) + Span(i64::try_from(n).expect("small") * 60);
             let probe = ProbeId::new(name(n).as_str());
-            farm.arrived(&probe, at);
-            found.extend(farm.heard(&probe, at));
+            found.extend(farm.came_in(&probe, at, at));
         }
     }
     (farm.walks.get(), found)
