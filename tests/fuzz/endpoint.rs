@@ -27,9 +27,7 @@ pub(crate) async fn endpoint(clock: SharedClock) -> (SocketAddr, Ingest, tokio::
     tokio::spawn(async move {
         while let Some(command) = commands.recv().await {
             if let Command::Readings { acks, .. } = command {
-                for ack in acks {
-                    ack(true);
-                }
+                heapward::recorder::Ack::settle_all(acks, true);
             }
         }
     });

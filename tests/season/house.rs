@@ -83,7 +83,7 @@ impl House {
         match &step.item {
             Item::Readings(readings) => {
                 let (done, kept) = oneshot::channel();
-                let ack = Box::new(move |ok| done.send(ok).unwrap());
+                let ack = heapward::recorder::Ack::call(move |ok| done.send(ok).unwrap());
                 self.handle.readings(readings.clone(), ack).await.unwrap();
                 assert!(kept.await.unwrap());
                 self.handle.tick();

@@ -72,7 +72,7 @@ impl Barn {
             dated_by: DatedBy::Payload,
         };
         let (done, mut kept) = oneshot::channel();
-        let ack = Box::new(move |ok| done.send(ok).unwrap());
+        let ack = heapward::recorder::Ack::call(move |ok| done.send(ok).unwrap());
         self.daemon.handle.readings(vec![reading], ack).await.unwrap();
         // The commit waits for this clock.
         let kept = loop {

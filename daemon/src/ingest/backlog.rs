@@ -89,12 +89,12 @@ impl Backlog {
             phase.busy = now;
         }
         for parked in &mut released {
-            let ack = std::mem::replace(&mut parked.ack, Box::new(|_| {}));
+            let ack = std::mem::take(&mut parked.ack);
             let unfinished = Arc::clone(&self.unfinished);
             unfinished.fetch_add(1, Ordering::Relaxed);
-            parked.ack = Box::new(move |is_kept| {
+            parked.ack = Ack::call(move |is_kept| {
                 unfinished.fetch_sub(1, Ordering::Relaxed);
-                ack(is_kept);
+                ack.settle(is_kept);
             });
         }
         self.look(now);

@@ -9,6 +9,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use bytes::Bytes;
 use heapward_rules::ids::ProbeId;
+use heapward_rules::reading::Unit;
 use heapward_rules::units::{At, Span};
 use tokio::sync::{mpsc, watch};
 use tokio::time::{Duration, Instant};
@@ -63,6 +64,10 @@ pub struct Intake {
     held: Held,
     /// Dated, and not handed in yet.
     lot: Lot,
+    /// Probes with something for the board.
+    noted: Vec<ProbeId>,
+    /// For the samples of the next message.
+    spare: Vec<(Arc<Mapping>, Sample)>,
     /// Monotonic time of the last line in the log, by reason.
     lines: BTreeMap<Reason, Span>,
 }
@@ -74,19 +79,31 @@ struct Lot {
     acks: Vec<Ack>,
 }
 
-/// What the clock says when messages are looked at.
-#[derive(Clone, Copy)]
+/// What the clock says when messages are looked at, and whom they are for.
 struct Look {
     now: At,
     monotonic: Span,
     trust: Trust,
+    router: Arc<Router>,
 }
 
 struct ProbeMemory {
     dates: ProbeDates,
     allowance: Allowance,
+    /// Of the readings since the last note on the board.
+    news: News,
     /// Values dated by arrival of late, with their instants: one that is delivered again keeps its instant.
     recent: VecDeque<(Sample, At)>,
+}
+
+/// What the board is told of a probe, once for a lot.
+#[derive(Default)]
+struct News {
+    all: u64,
+    /// Of the probe's own quantity.
+    readings: u64,
+    reading: Option<(At, f64, Unit)>,
+    skew: Option<Span>,
 }
 
 /// A message on its way through the intake, read and with a trusted clock.
@@ -117,6 +134,8 @@ impl Intake {
             backlog: Backlog::default(),
             held: Held::default(),
             lot: Lot::default(),
+            noted: Vec::new(),
+            spare: Vec::new(),
             lines: BTreeMap::new(),
         }
     }
@@ -142,30 +161,42 @@ impl Intake {
         }
     }
 
-    /// Messages that came together; the clock is looked at once for all.
+    /// Messages that came together; the clock, the board and the set of probes are looked at once for all.
     async fn take_all(&mut self, together: &mut Vec<Arrival>) {
         let (now, monotonic, trust) = self.watch.look(self.clock.as_ref());
+        let look = Look { now, monotonic, trust, router: Arc::clone(&self.router.borrow()) };
+        {
+            let status = &mut self.board.lock().status;
+            status.clock = trust;
+            status.last_message = Some(now);
+            status.counts.messages += together.len() as u64;
+        }
         for arrival in together.drain(..) {
-            self.take(arrival, Look { now, monotonic, trust }).await;
+            self.take(arrival, &look);
+            if self.lot.is_full() {
+                self.hand_over().await;
+            }
         }
         self.hand_over().await;
     }
 
-    async fn take(&mut self, arrival: Arrival, Look { now, monotonic, trust }: Look) {
+    fn take(&mut self, arrival: Arrival, look: &Look) {
+        let &Look { now, monotonic, trust, .. } = look;
         let freshness = self.freshness(&arrival.way);
-        let samples = self.read(&arrival, freshness, now, trust);
+        let samples = self.read(&arrival, freshness, look);
         if samples.is_empty() {
+            self.spare = samples;
             if let Way::Endpoint { useless, .. } = &arrival.way {
                 useless.fetch_add(1, Ordering::Relaxed);
             }
-            return (arrival.ack)(true);
+            return arrival.ack.settle(true);
         }
         let Arrival { topic, way, ack, .. } = arrival;
         let message =
             Undated { topic, samples, freshness, arrived: monotonic, ack, delivery: way.connection() };
         // What came before goes before: held messages are released in their order, here too.
         if trust == Trust::Trusted && self.held.is_empty() {
-            return self.hand_in(Dateable { now, monotonic, message }).await;
+            return self.hand_in(Dateable { now, monotonic, message });
         }
         let message = if freshness == Freshness::Repeated { self.held.adopt(message) } else { Some(message) };
         if let Some(message) = message {
@@ -191,55 +222,46 @@ impl Intake {
     }
 
     /// Decodes a message for each probe that listens to its topic, and counts what is no reading.
-    fn read(
-        &mut self,
-        arrival: &Arrival,
-        freshness: Freshness,
-        now: At,
-        trust: Trust,
-    ) -> Vec<(Arc<Mapping>, Sample)> {
-        let router = Arc::clone(&self.router.borrow());
-        let mut samples: Vec<(Arc<Mapping>, Sample)> = Vec::new();
+    fn read(&mut self, arrival: &Arrival, freshness: Freshness, look: &Look) -> Vec<(Arc<Mapping>, Sample)> {
+        let mut samples = std::mem::take(&mut self.spare);
         let mut refused: Vec<Reason> = Vec::new();
         let mut is_ours = false;
-        let mut board = self.board.lock();
-        board.status.clock = trust;
-        board.status.last_message = Some(now);
-        board.status.counts.messages += 1;
-        for mapping in router.route(&arrival.topic) {
+        for mapping in look.router.route(&arrival.topic) {
             is_ours = true;
             match decode(&arrival.topic, &arrival.payload, mapping) {
-                Decoded::Availability(there) => board.probe(&mapping.probe).available = Some(there),
+                Decoded::Availability(there) => {
+                    self.board.lock().probe(&mapping.probe).available = Some(there);
+                }
                 _ if matches!(arrival.way, Way::Will) => {}
                 Decoded::Samples { samples: read, refused: others } => {
                     samples.extend(read.into_iter().map(|sample| (Arc::clone(mapping), sample)));
                     refused.extend(others);
                 }
-                Decoded::Skipped(_) => board.status.counts.skipped += 1,
+                Decoded::Skipped(_) => self.board.lock().status.counts.skipped += 1,
                 Decoded::Refused(reason) => {
                     if reason.is_no_value() {
-                        board.probe(&mapping.probe).no_value = Some(now);
+                        self.board.lock().probe(&mapping.probe).no_value = Some(look.now);
                     }
                     refused.push(reason);
                 }
             }
         }
         if !is_ours {
-            board.unassigned(&arrival.topic, &arrival.payload, freshness == Freshness::Retained, now);
+            let is_retained = freshness == Freshness::Retained;
+            self.board.lock().unassigned(&arrival.topic, &arrival.payload, is_retained, look.now);
         }
-        drop(board);
         for reason in refused {
             self.refuse(&arrival.topic, reason, &arrival.payload);
         }
         samples
     }
 
-    /// Dates what can be dated and hands it to the recorder.
-    async fn hand_in(&mut self, Dateable { now, monotonic, message }: Dateable) {
+    /// Dates what can be dated and puts it into the lot.
+    fn hand_in(&mut self, Dateable { now, monotonic, mut message }: Dateable) {
         let moment = Moment { now, arrived: now - (monotonic - message.arrived) };
         let before = self.lot.readings.len();
         let (mut parked, mut refused) = (Vec::new(), Vec::new());
-        for (mapping, sample) in message.samples {
+        for (mapping, sample) in message.samples.drain(..) {
             match self.date(&mapping, &sample, message.freshness, moment, monotonic) {
                 Dating::At(at, dated_by) => {
                     self.watch.committed(at, now);
@@ -251,12 +273,12 @@ impl Intake {
                         value: sample.value,
                         dated_by,
                     });
-                    self.note(&mapping, &sample, at, message.freshness, moment);
                 }
                 Dating::IfLast => parked.push((mapping, sample)),
                 Dating::Refused(reason) => refused.push((mapping, sample, reason)),
             }
         }
+        self.spare = message.samples;
         for (mapping, sample, reason) in refused {
             if message.freshness == Freshness::Retained {
                 self.board.lock().probe(&mapping.probe).last_known = Some((sample.value, sample.unit));
@@ -266,31 +288,24 @@ impl Intake {
         }
         let has_readings = self.lot.readings.len() > before;
         if parked.is_empty() {
-            return if has_readings { self.put_in(message.ack).await } else { (message.ack)(true) };
+            return if has_readings { self.lot.acks.push(message.ack) } else { message.ack.settle(true) };
         }
         let mut acks = shared(message.ack, usize::from(has_readings) + parked.len());
         if let Some(ack) = acks.next_if(|_| has_readings) {
-            self.put_in(ack).await;
+            self.lot.acks.push(ack);
         }
         for (sample, ack) in parked.into_iter().zip(acks) {
             let former = self.backlog.park(sample, &message.topic, message.arrived, ack, Instant::now());
             if let Some(Parked { topic, sample, ack, .. }) = former {
                 self.refuse(&topic, Reason::Undated, sample.value.to_string().as_bytes());
-                ack(true);
+                ack.settle(true);
             }
-        }
-    }
-
-    /// The readings of a message are in the lot: its acknowledgement belongs to them.
-    async fn put_in(&mut self, ack: Ack) {
-        self.lot.acks.push(ack);
-        if self.lot.readings.len() >= LOT_READINGS_MAX || self.lot.acks.len() >= ARRIVALS_TOGETHER_MAX {
-            self.hand_over().await;
         }
     }
 
     /// Hands the lot to the recorder.
     async fn hand_over(&mut self) {
+        self.tell_board();
         if !self.lot.acks.is_empty() {
             let Lot { readings, acks } = std::mem::take(&mut self.lot);
             // An error means that the recorder has stopped: nothing is acknowledged any more, senders keep it.
@@ -306,41 +321,54 @@ impl Intake {
         moment: Moment,
         monotonic: Span,
     ) -> Dating {
-        if !self.probes.contains_key(&mapping.probe) {
-            let memory = ProbeMemory::new(monotonic);
-            self.probes.insert(mapping.probe.clone(), memory);
-        }
-        let Some(memory) = self.probes.get_mut(&mapping.probe) else {
-            return Dating::Refused(Reason::TooOften);
+        let memory = match self.probes.get_mut(&mapping.probe) {
+            Some(memory) => memory,
+            None => self.probes.entry(mapping.probe.clone()).or_insert(ProbeMemory::new(monotonic)),
         };
         if !memory.allowance.take(monotonic) {
             return Dating::Refused(Reason::TooOften);
         }
         let dating = memory.dates.date(sample.time, mapping.fallback_arrival, freshness, moment);
-        match dating {
+        let dating = match dating {
             Dating::IfLast if freshness == Freshness::Repeated => memory.instant_of(sample).unwrap_or(dating),
             Dating::At(at, DatedBy::Arrival) => {
                 memory.remember(*sample, at);
                 dating
             }
             _ => dating,
+        };
+        if let Dating::At(at, _) = dating {
+            if memory.news.all == 0 {
+                self.noted.push(mapping.probe.clone());
+            }
+            let skew = match sample.time {
+                OwnTime::At(own) if freshness == Freshness::Live => Some(moment.arrived - own),
+                _ => None,
+            };
+            memory.news.add(sample, at, skew, sample.quantity == mapping.quantity);
         }
+        dating
     }
 
-    fn note(&self, mapping: &Mapping, sample: &Sample, at: At, freshness: Freshness, moment: Moment) {
-        let mut board = self.board.lock();
-        board.status.counts.readings += 1;
-        if sample.quantity != mapping.quantity {
+    /// Shows what is handed in.
+    fn tell_board(&mut self) {
+        if self.noted.is_empty() {
             return;
         }
-        let probe = board.probe(&mapping.probe);
-        probe.readings += 1;
-        if probe.reading.is_none_or(|(newest, ..)| at >= newest) {
-            probe.reading = Some((at, sample.value, sample.unit));
-        }
-        match sample.time {
-            OwnTime::At(own) if freshness == Freshness::Live => probe.skew = Some(moment.arrived - own),
-            _ => {}
+        let mut board = self.board.lock();
+        for probe in self.noted.drain(..) {
+            let Some(memory) = self.probes.get_mut(&probe) else { continue };
+            let News { all, readings, reading, skew } = std::mem::take(&mut memory.news);
+            board.status.counts.readings += all;
+            if readings == 0 {
+                continue;
+            }
+            let shown = board.probe(&probe);
+            shown.readings += readings;
+            if reading.map(|(at, ..)| at) >= shown.reading.map(|(at, ..)| at) {
+                shown.reading = reading;
+            }
+            shown.skew = skew.or(shown.skew);
         }
     }
 
@@ -364,15 +392,44 @@ impl Intake {
             return;
         }
         while let Some(message) = self.held.pop() {
-            self.hand_in(Dateable { now, monotonic, message }).await;
+            self.hand_in(Dateable { now, monotonic, message });
+            if self.lot.is_full() {
+                self.hand_over().await;
+            }
         }
         self.board.lock().status.held = 0;
         for Parked { mapping, sample, arrived, topic, ack, .. } in self.backlog.release(Instant::now()) {
             let samples = vec![(mapping, sample)];
             let message = Undated { topic, samples, freshness: Freshness::Live, arrived, ack, delivery: 0 };
-            self.hand_in(Dateable { now, monotonic, message }).await;
+            self.hand_in(Dateable { now, monotonic, message });
+            if self.lot.is_full() {
+                self.hand_over().await;
+            }
         }
         self.hand_over().await;
+    }
+}
+
+// === impl Lot ===
+
+impl Lot {
+    fn is_full(&self) -> bool {
+        self.readings.len() >= LOT_READINGS_MAX || self.acks.len() >= ARRIVALS_TOGETHER_MAX
+    }
+}
+
+// === impl News ===
+
+impl News {
+    fn add(&mut self, sample: &Sample, at: At, skew: Option<Span>, is_own: bool) {
+        self.all += 1;
+        if is_own {
+            self.readings += 1;
+            if self.reading.is_none_or(|(newest, ..)| at >= newest) {
+                self.reading = Some((at, sample.value, sample.unit));
+            }
+            self.skew = skew.or(self.skew);
+        }
     }
 }
 
@@ -392,7 +449,12 @@ impl Way {
 impl ProbeMemory {
     fn new(monotonic: Span) -> ProbeMemory {
         let allowance = Allowance::new(monotonic);
-        ProbeMemory { dates: ProbeDates::default(), allowance, recent: VecDeque::new() }
+        ProbeMemory {
+            dates: ProbeDates::default(),
+            allowance,
+            news: News::default(),
+            recent: VecDeque::new(),
+        }
     }
 
     fn remember(&mut self, sample: Sample, at: At) {
@@ -415,15 +477,15 @@ fn shared(ack: Ack, parts: usize) -> std::iter::Peekable<std::vec::IntoIter<Ack>
     let common = Arc::new((AtomicUsize::new(parts), AtomicBool::new(true), Mutex::new(Some(ack))));
     let part = |_| {
         let common = Arc::clone(&common);
-        Box::new(move |is_kept: bool| {
+        Ack::call(move |is_kept: bool| {
             let (left, all_kept, ack) = &*common;
             all_kept.fetch_and(is_kept, Ordering::SeqCst);
             if left.fetch_sub(1, Ordering::SeqCst) == 1
                 && let Some(ack) = ack.lock().unwrap_or_else(PoisonError::into_inner).take()
             {
-                ack(all_kept.load(Ordering::SeqCst));
+                ack.settle(all_kept.load(Ordering::SeqCst));
             }
-        }) as Ack
+        })
     };
     (0..parts).map(part).collect::<Vec<_>>().into_iter().peekable()
 }

@@ -229,9 +229,6 @@ impl Inner {
     }
 
     pub(super) fn probe(&mut self, probe: &ProbeId) -> &mut ProbeStatus {
-        if !self.status.probes.contains_key(probe) {
-            self.status.probes.insert(probe.clone(), ProbeStatus::default());
-        }
         self.status.probes.entry(probe.clone()).or_default()
     }
 

@@ -3,7 +3,7 @@
 use heapward_rules::reading::{Quantity, reported_c};
 use heapward_rules::units::{Celsius, Span};
 
-use super::handle::Ack;
+use super::Ack;
 use crate::limits::{
     COMMIT_AT_ONCE, COMMIT_GATHER_WITHIN, COMMIT_READINGS_MAX, COMMIT_UNACKNOWLEDGED, WAITING_READINGS_MAX,
 };
@@ -28,10 +28,7 @@ impl Batch {
     /// Takes the readings of messages. When too many wait they are not taken: the senders keep and repeat them.
     pub fn take(&mut self, readings: Vec<DatedReading>, acks: Vec<Ack>, now: Span) {
         if self.readings.len() + readings.len() > WAITING_READINGS_MAX {
-            for ack in acks {
-                ack(false);
-            }
-            return;
+            return Ack::settle_all(acks, false);
         }
         self.since.get_or_insert(now);
         self.urgent |= readings.iter().any(is_urgent);
@@ -72,17 +69,13 @@ impl Batch {
 
     /// It is on the card: acknowledges every message. The readings go back to the caller.
     pub fn committed(&mut self) -> Vec<DatedReading> {
-        for ack in self.acks.drain(..) {
-            ack(true);
-        }
+        Ack::settle_all(self.acks.drain(..), true);
         std::mem::take(self).readings
     }
 
     /// The readings could not be kept: the senders keep them.
     pub fn refuse(&mut self) {
-        for ack in self.acks.drain(..) {
-            ack(false);
-        }
+        Ack::settle_all(self.acks.drain(..), false);
         *self = Batch::default();
     }
 }

@@ -13,11 +13,7 @@ use crate::model::entry::{Entry, NewEntry};
 use crate::model::message::{Delivery, OutboxMessage};
 use crate::model::pile::{PileRecord, PlacementRecord};
 use crate::model::reading::DatedReading;
-use crate::recorder::Probes;
-
-/// Called once when the readings of a message are on the card (`true`), or when they could not be kept (`false`: do
-/// not acknowledge; the sender repeats).
-pub type Ack = Box<dyn FnOnce(bool) + Send>;
+use crate::recorder::{Ack, Probes};
 
 /// Why an entry was not taken, in words for the person who made it: what, and what to do.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]

@@ -6,6 +6,7 @@
 //! One turn: take commands until the queue is empty -> commit the readings that wait -> acknowledge -> judge ->
 //! write conclusions, incidents and messages in one transaction -> show the new judgements -> wake the sender.
 
+mod ack;
 pub mod batch;
 pub mod conclusions;
 pub mod entering;
@@ -29,7 +30,8 @@ use heapward_rules::standard::Standard;
 use heapward_rules::units::Span;
 use tokio::sync::Notify;
 
-pub use handle::{Ack, Command, Handle, PileView, Refusal, StoreTrouble};
+pub use ack::{Ack, Settle};
+pub use handle::{Command, Handle, PileView, Refusal, StoreTrouble};
 pub use pile_desk::{ProbeFacts, Probes};
 pub use work::{Recorder, all_entries};
 

@@ -121,7 +121,7 @@ impl House {
                 dated_by: DatedBy::Payload,
             };
             let (done, kept) = oneshot::channel();
-            let ack = Box::new(move |ok| done.send(ok).unwrap());
+            let ack = crate::recorder::Ack::call(move |ok| done.send(ok).unwrap());
             self.handle.readings(vec![reading], ack).await.unwrap();
             assert!(kept.await.unwrap());
         }

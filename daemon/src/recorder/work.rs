@@ -24,7 +24,7 @@ use crate::model::entry::{Event, NewEntry};
 use crate::model::pile::PileRecord;
 use crate::model::reading::DatedReading;
 use crate::model::time;
-use crate::store::{Fate, NewReading, OpenReport, Reader, Store, StoreError};
+use crate::store::{Fate, OpenReport, Reader, Store, StoreError};
 use crate::telling::harvest;
 use crate::telling::policy::Told;
 use crate::telling::signs::Organ;
@@ -181,14 +181,10 @@ impl Recorder {
         match self.keeper.keep(|store| append(store, readings)) {
             Ok(fates) => {
                 self.committed = self.parts.clock.monotonic();
-                let readings = self.batch.committed();
-                let new: Vec<DatedReading> = readings
-                    .into_iter()
-                    .zip(fates)
-                    .filter(|(_, fate)| matches!(fate, Fate::New | Fate::Conflict))
-                    .map(|(reading, _)| reading)
-                    .collect();
-                self.judge(&new);
+                let mut readings = self.batch.committed();
+                let mut fates = fates.into_iter();
+                readings.retain(|_| matches!(fates.next(), Some(Fate::New | Fate::Conflict)));
+                self.judge(&readings);
             }
             Err(problem) if problem.must_reopen() => keeper::rest(),
             Err(problem) => {
@@ -230,8 +226,7 @@ impl Recorder {
             self.changed.insert(pile);
         }
         for reading in readings {
-            self.farm.arrived(&reading.probe, now);
-            let found = self.farm.heard(&reading.probe, reading.at);
+            let found = self.farm.came_in(&reading.probe, reading.at, now);
             told.extend(self.farm_told(&found, now));
         }
         self.conclude(&told, now);
@@ -476,14 +471,6 @@ pub fn all_entries(reader: &Reader, pile: &str) -> Result<Vec<crate::model::entr
 }
 
 fn append(store: &mut Store, readings: &[DatedReading]) -> Result<Vec<Fate>, StoreError> {
-    let mut rows = Vec::with_capacity(readings.len());
-    for reading in readings {
-        let key = crate::model::reading::SeriesKey {
-            probe: reading.probe.clone(),
-            quantity: reading.quantity,
-            unit: reading.unit,
-        };
-        rows.push(NewReading { series: store.series(&key)?, at: reading.at, value: reading.value });
-    }
+    let rows = store.numbered(readings);
     store.append(&rows)
 }

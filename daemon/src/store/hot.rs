@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use heapward_rules::ids::ProbeId;
+use heapward_rules::reading::{Quantity, Unit};
 use heapward_rules::units::At;
 
 use super::block::Row;
@@ -13,7 +15,8 @@ use crate::model::reading::SeriesKey;
 #[derive(Debug, Default)]
 pub(super) struct Hot {
     series: Vec<HotSeries>,
-    ids: BTreeMap<Arc<SeriesKey>, SeriesId>,
+    /// By probe; each has a few.
+    ids: BTreeMap<ProbeId, Vec<(Quantity, Unit, SeriesId)>>,
     /// Counts the seals that have left the tails; the database counts the same when it takes them in. A reader that
     /// sees both alike sees every reading once.
     pub(super) generation: u64,
@@ -35,7 +38,13 @@ pub(super) struct HotSeries {
 
 impl Hot {
     pub(super) fn id(&self, key: &SeriesKey) -> Option<SeriesId> {
-        self.ids.get(key).copied()
+        self.id_of(&key.probe, key.quantity, key.unit)
+    }
+
+    /// The same without a key, which would have to be made for every reading.
+    pub(super) fn id_of(&self, probe: &ProbeId, quantity: Quantity, unit: Unit) -> Option<SeriesId> {
+        let of_probe = self.ids.get(probe)?;
+        of_probe.iter().find(|(q, u, _)| *q == quantity && *u == unit).map(|(.., id)| *id)
     }
 
     pub(super) fn len(&self) -> usize {
@@ -53,8 +62,8 @@ impl Hot {
     /// Adds a series at the end; its number is its place.
     pub(super) fn add(&mut self, key: SeriesKey) -> SeriesId {
         let id = SeriesId(u32::try_from(self.series.len()).unwrap_or(u32::MAX));
+        self.ids.entry(key.probe.clone()).or_default().push((key.quantity, key.unit, id));
         let key = Arc::new(key);
-        self.ids.insert(Arc::clone(&key), id);
         self.series.push(HotSeries {
             key,
             latest: None,

@@ -110,7 +110,7 @@ pub use upgrade::{Migration, upgrade};
 pub use upkeep::{Sizes, TableSize};
 
 use crate::limits::{FRAME_READINGS_MAX, LOOK_BLOCKS_MAX, SIDE_LOG_BYTES, STORE_CACHE_BYTES};
-use crate::model::reading::SeriesKey;
+use crate::model::reading::{DatedReading, SeriesKey};
 
 pub(crate) const DATABASE_FILE: &str = "store.redb";
 const SIDE_LOG_FILE: &str = "side.log";
@@ -203,6 +203,21 @@ impl Store {
         let id = hot.add(key.clone());
         self.unnamed.push(id);
         Ok(id)
+    }
+
+    /// Readings with the numbers of their series.
+    pub fn numbered(&mut self, readings: &[DatedReading]) -> Vec<NewReading> {
+        let mut hot = self.shared.hot.write().unwrap_or_else(PoisonError::into_inner);
+        let mut number = |reading: &DatedReading| {
+            let DatedReading { probe, quantity, unit, at, value, .. } = reading;
+            let series = hot.id_of(probe, *quantity, *unit).unwrap_or_else(|| {
+                let id = hot.add(SeriesKey { probe: probe.clone(), quantity: *quantity, unit: *unit });
+                self.unnamed.push(id);
+                id
+            });
+            NewReading { series, at: *at, value: *value }
+        };
+        readings.iter().map(&mut number).collect()
     }
 
     /// Keeps readings; they are durable when this returns. One fate for each, in order.

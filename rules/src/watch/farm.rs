@@ -46,9 +46,21 @@ pub struct Farm {
     all: Option<Case>,
     /// When all came back, or the watch began: each has its time to speak before it counts as silent.
     back: At,
-    /// Nothing is open, nobody is past its limit, and before this instant that stays so, whoever is heard. Not known
-    /// before somebody was heard.
+    /// Before this instant nothing opens or worsens, whoever is heard, and nothing ends but the silence of a probe that
+    /// speaks again: nobody waits for company. Not known before somebody was heard.
     calm_until: Option<At>,
+    /// How often all probes were gone through.
+    #[cfg(test)]
+    walks: std::cell::Cell<usize>,
+}
+
+/// The newest words of all probes: whom a probe's silence is compared with.
+#[derive(Clone, Copy)]
+struct Newest<'f> {
+    probe: &'f ProbeId,
+    heard: At,
+    /// The newest of any other.
+    second: Option<At>,
 }
 
 /// A probe: where it stands and when it was heard.
@@ -109,6 +121,26 @@ impl Voice {
     }
 }
 
+// === impl Newest ===
+
+impl<'f> Newest<'f> {
+    fn of(voices: impl Iterator<Item = (&'f ProbeId, &'f Voice)>) -> Option<Newest<'f>> {
+        let heard = voices.filter_map(|(probe, voice)| Some((probe, voice.heard?)));
+        heard.fold(None, |newest, (probe, heard)| match newest {
+            Some(newest) if heard <= newest.heard => {
+                Some(Newest { second: newest.second.max(Some(heard)), ..newest })
+            }
+            before => Some(Newest { probe, heard, second: before.map(|newest| newest.heard) }),
+        })
+    }
+
+    /// Whether another probe was heard since this one should have spoken.
+    fn outlives(&self, probe: &ProbeId, should: At) -> bool {
+        let of_others = if self.probe == probe { self.second } else { Some(self.heard) };
+        of_others >= Some(should)
+    }
+}
+
 // === impl Farm ===
 
 impl Farm {
@@ -121,6 +153,8 @@ impl Farm {
             all: None,
             back: At::MIN,
             calm_until: None,
+            #[cfg(test)]
+            walks: std::cell::Cell::default(),
         }
     }
 
@@ -166,7 +200,10 @@ impl Farm {
 
     /// How far the runs of a pile have got: decides how grave a silence is.
     pub fn progress(&mut self, pile: &PileId, progress: Progress) {
-        self.progress.insert(pile.clone(), progress);
+        if self.progress.get(pile) != Some(&progress) {
+            self.calm_until = None;
+            self.progress.insert(pile.clone(), progress);
+        }
     }
 
     /// The watch begins, or begins again after a stop: what was said meanwhile may still be on its way.
@@ -174,6 +211,21 @@ impl Farm {
         self.calm_until = None;
         self.now = self.now.max(at);
         self.back = self.back.max(at);
+    }
+
+    /// A reading of an instant came in: [`arrived`](Farm::arrived) and [`heard`](Farm::heard). Nearly always that
+    /// changes nothing, which one look at the probe tells.
+    pub fn came_in(&mut self, probe: &ProbeId, at: At, arrived: At) -> Vec<FarmFinding> {
+        let reached = self.now.max(at);
+        let is_calm = self.calm_until.is_some_and(|calm| reached < calm);
+        if let Some(voice) = self.voices.get_mut(probe).filter(|voice| is_calm && voice.case.is_none()) {
+            voice.arrived = voice.arrived.max(Some(arrived));
+            voice.heard = voice.heard.max(Some(at));
+            self.now = reached;
+            return Vec::new();
+        }
+        self.arrived(probe, arrived);
+        self.heard(probe, at)
     }
 
     /// A reading of a probe came in at an instant, whenever it was taken.
@@ -184,17 +236,17 @@ impl Farm {
 
     /// Any reading of a probe, whatever became of it; the probe lives.
     pub fn heard(&mut self, probe: &ProbeId, at: At) -> Vec<FarmFinding> {
-        if self.stays_calm(at) {
+        if !self.speaks_again(probe, at) && self.stays_calm(at) {
             let voice = self.voices.entry(probe.clone()).or_default();
             voice.heard = voice.heard.max(Some(at));
             return Vec::new();
         }
         let mut out = self.deadlines_before(at);
         self.now = self.now.max(at);
+        let is_fresh = self.is_fresh(probe, at);
         let voice = self.voices.entry(probe.clone()).or_default();
         voice.heard = voice.heard.max(Some(at));
-        let every = voice.place(self.now).map_or(Span::minutes(1), |(_, place)| place.every);
-        if at + self.params.limit(every) > self.now {
+        if is_fresh {
             if let Some((place, case)) = voice.case.take() {
                 out.push(FarmFinding { pile: Some(place.pile), finding: case.close(at, Figures::default()) });
             }
@@ -220,6 +272,18 @@ impl Farm {
         out
     }
 
+    /// Whether a reading of this instant is young enough to show that the probe speaks now.
+    fn is_fresh(&self, probe: &ProbeId, at: At) -> bool {
+        let reached = self.now.max(at);
+        let place = self.voices.get(probe).and_then(|voice| voice.place(reached));
+        at + self.params.limit(place.map_or(Span::minutes(1), |(_, place)| place.every)) > reached
+    }
+
+    /// Whether it was silent until now.
+    fn speaks_again(&self, probe: &ProbeId, at: At) -> bool {
+        self.voices.get(probe).is_some_and(|voice| voice.case.is_some()) && self.is_fresh(probe, at)
+    }
+
     /// Whether an instant comes before anything can begin; it has been reached then.
     fn stays_calm(&mut self, at: At) -> bool {
         let reached = self.now.max(at);
@@ -230,19 +294,19 @@ impl Farm {
         stays
     }
 
-    /// Until when nothing can begin, if nothing is open and nobody is past its limit.
+    /// Until when nothing can begin, if everybody who is past its limit is known to be silent.
     fn calm(&self) -> Option<At> {
         let is_past = |voice: &Voice| {
             let waits = voice.waits(self.now);
             waits.is_some_and(|(since, place)| since + self.params.limit(place.every) <= self.now)
         };
-        let is_calm = self.all.is_none() && !self.voices.values().any(|v| v.case.is_some() || is_past(v));
+        let is_calm = self.all.is_none() && !self.each().any(|(_, v)| v.case.is_none() && is_past(v));
         is_calm.then(|| self.next_deadline().unwrap_or(At::MAX))
     }
 
     /// The silences of a pile's probes that are open.
     pub fn open_in<'a>(&'a self, pile: &'a PileId) -> impl Iterator<Item = Finding> + 'a {
-        self.voices.values().filter_map(move |voice| {
+        self.each().filter_map(move |(_, voice)| {
             let (_, case) = voice.case.as_ref().filter(|(place, _)| place.pile == *pile)?;
             Some(case.standing(Figures { since: voice.heard, ..Figures::default() }))
         })
@@ -250,7 +314,7 @@ impl Farm {
 
     /// When to look again, if nothing is heard until then.
     pub fn next_deadline(&self) -> Option<At> {
-        let of_voices = self.voices.values().flat_map(|voice| {
+        let of_voices = self.each().flat_map(|(_, voice)| {
             let next_place = voice.places.range(self.now + Span(1)..).next().map(|(from, _)| *from);
             let Some((since, place)) = voice.waits(self.now) else {
                 return [next_place, None, None, None, None];
@@ -275,6 +339,13 @@ impl Farm {
             self.look(&mut out);
         }
         out
+    }
+
+    /// All probes. On a farm with a thousand of them a look takes a few walks, not one for each of them.
+    fn each(&self) -> impl Iterator<Item = (&ProbeId, &Voice)> {
+        #[cfg(test)]
+        self.walks.set(self.walks.get() + 1);
+        self.voices.iter()
     }
 
     /// Opens, worsens and ends what the time asks for.
@@ -304,33 +375,27 @@ impl Farm {
     }
 
     fn newest(&self) -> Option<At> {
-        self.voices.values().filter_map(|voice| voice.heard).max()
+        self.each().filter_map(|(_, voice)| voice.heard).max()
     }
 
     fn placed(&self) -> usize {
-        self.voices.values().filter(|voice| voice.place(self.now).is_some()).count()
-    }
-
-    /// Whether another probe was heard since this one should have spoken.
-    fn is_outlived(&self, probe: &ProbeId, should: At) -> bool {
-        let others = self.voices.iter().filter(|(other, _)| *other != probe);
-        others.filter_map(|(_, voice)| voice.heard).max() >= Some(should)
+        self.each().filter(|(_, voice)| voice.place(self.now).is_some()).count()
     }
 
     /// Enough probes are past their limit that nobody has outlived.
     fn open_all(&mut self, out: &mut Vec<FarmFinding>) {
+        let newest = Newest::of(self.each());
         let mut limits: Vec<At> = self
-            .voices
-            .iter()
+            .each()
             .filter_map(|(probe, voice)| {
                 let (since, place) = voice.waits(self.now)?;
-                (!self.is_outlived(probe, since + place.every))
-                    .then(|| since + self.params.limit(place.every))
+                let is_outlived = newest.is_some_and(|newest| newest.outlives(probe, since + place.every));
+                (!is_outlived).then(|| since + self.params.limit(place.every))
             })
             .collect();
         limits.sort();
         let enough = self.placed().div_ceil(2).max(2);
-        let newest = self.newest();
+        let newest = newest.map(|newest| newest.heard);
         // Not before the newest sign of life is as old as a probe's silence has to be.
         let life = newest.max(Some(self.back)).unwrap_or(At::MIN);
         let opened = limits.get(enough - 1).map(|limit| (life + self.params.at_least).max(*limit));
@@ -343,17 +408,16 @@ impl Farm {
     }
 
     fn open_alone(&mut self, out: &mut Vec<FarmFinding>) {
-        let only_one = self.placed() == 1;
+        let (only_one, newest) = (self.placed() == 1, Newest::of(self.each()));
         let silent: Vec<(ProbeId, Place, At)> = self
-            .voices
-            .iter()
+            .each()
             .filter(|(_, voice)| voice.case.is_none())
             .filter_map(|(probe, voice)| {
                 let (since, place) = voice.waits(self.now)?;
                 let limit = self.params.limit(place.every);
                 let past = since + limit <= self.now && self.back + limit <= self.now;
-                let alone = past && (only_one || self.is_outlived(probe, since + place.every));
-                alone.then(|| (probe.clone(), place.clone(), since + limit))
+                let is_outlived = || newest.is_some_and(|newest| newest.outlives(probe, since + place.every));
+                (past && (only_one || is_outlived())).then(|| (probe.clone(), place.clone(), since + limit))
             })
             .collect();
         for (probe, place, opened) in silent {
@@ -368,11 +432,13 @@ impl Farm {
 
     /// A silence that costs evidence is worth a text.
     fn worsen(&mut self, out: &mut Vec<FarmFinding>) {
-        let noted = self.voices.iter().filter(|(_, voice)| voice.case_level() == Some(Level::Note));
-        let costly: Vec<ProbeId> = noted
-            .filter(|(probe, voice)| self.is_costly(probe, voice))
-            .map(|(probe, _)| probe.clone())
-            .collect();
+        let noted = self.each().filter(|(_, voice)| voice.case_level() == Some(Level::Note));
+        let mut costly: Vec<(&ProbeId, &Voice)> = noted.filter(|(_, voice)| self.is_costly(voice)).collect();
+        if !costly.is_empty() {
+            let speaking = self.speaking();
+            costly.retain(|(_, voice)| !self.has_second(voice, &speaking));
+        }
+        let costly: Vec<ProbeId> = costly.into_iter().map(|(probe, _)| probe.clone()).collect();
         for probe in costly {
             let Some(voice) = self.voices.get_mut(&probe) else { continue };
             let figures = Figures { since: voice.heard, ..Figures::default() };
@@ -384,23 +450,39 @@ impl Farm {
         }
     }
 
-    fn is_costly(&self, probe: &ProbeId, voice: &Voice) -> bool {
+    /// Whether the spot has a run to lose and the probe has been silent for long.
+    fn is_costly(&self, voice: &Voice) -> bool {
         let Some((since, place)) = voice.waits(self.now) else { return false };
-        let run_is_open = self
-            .progress
-            .get(&place.pile)
-            .and_then(|progress| progress.spot(&place.spot))
-            .is_some_and(|spot| spot.required && spot.qualified_at.is_none() && spot.open_run.is_some());
-        let second_probe = self.voices.iter().any(|(other, voice)| {
-            other != probe
-                && voice.waits(self.now).is_some_and(|(since, there)| {
-                    there.pile == place.pile
-                        && there.heat
-                        && there.zone == place.zone
-                        && since + self.params.limit(there.every) > self.now
-                })
-        });
-        since + self.params.act_after <= self.now && place.heat && run_is_open && !second_probe
+        let run_is_open = || {
+            let progress = self.progress.get(&place.pile).and_then(|progress| progress.spot(&place.spot));
+            progress
+                .is_some_and(|spot| spot.required && spot.qualified_at.is_none() && spot.open_run.is_some())
+        };
+        since + self.params.act_after <= self.now && place.heat && run_is_open()
+    }
+
+    /// How many probes of heat speak in each zone of each pile.
+    fn speaking(&self) -> BTreeMap<(&PileId, Zone), usize> {
+        let mut speaking = BTreeMap::new();
+        for (_, voice) in self.each() {
+            if let Some((pile, zone)) = self.speaks_in(voice) {
+                *speaking.entry((pile, zone)).or_default() += 1;
+            }
+        }
+        speaking
+    }
+
+    fn speaks_in<'v>(&self, voice: &'v Voice) -> Option<(&'v PileId, Zone)> {
+        let (since, place) = voice.waits(self.now)?;
+        let speaks = place.heat && since + self.params.limit(place.every) > self.now;
+        speaks.then_some((&place.pile, place.zone))
+    }
+
+    /// Whether another probe speaks in the probe's zone.
+    fn has_second(&self, voice: &Voice, speaking: &BTreeMap<(&PileId, Zone), usize>) -> bool {
+        let Some((_, place)) = voice.waits(self.now) else { return false };
+        let itself = usize::from(self.speaks_in(voice).is_some());
+        speaking.get(&(&place.pile, place.zone)).is_some_and(|count| *count > itself)
     }
 }
 

@@ -233,7 +233,10 @@ impl TestFarm {
         let readings: Vec<DatedReading> = (0..).zip(values).map(reading).collect();
         for some in readings.chunks(500) {
             let (done, kept) = oneshot::channel();
-            self.handle.readings(some.to_vec(), Box::new(move |ok| done.send(ok).unwrap())).await.unwrap();
+            self.handle
+                .readings(some.to_vec(), crate::recorder::Ack::call(move |ok| done.send(ok).unwrap()))
+                .await
+                .unwrap();
             assert!(kept.await.unwrap());
         }
         self.settled().await;

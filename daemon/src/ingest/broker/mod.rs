@@ -3,7 +3,7 @@
 //!
 //! Guards, each for something that the library leaves to us: a pause between connections (`backoff`), a subscription
 //! on every connection, acknowledgements that never outlive their connection (`acks`), a polling task that does
-//! nothing but poll, a larger packet limit, and a restart should the library panic.
+//! nothing but poll, on a thread of its own, a larger packet limit, and a restart should the library panic.
 
 mod acks;
 mod backoff;
@@ -15,9 +15,11 @@ mod speaker;
 mod tls;
 mod trouble;
 
+use std::io;
 use std::sync::Arc;
 
 use tokio::sync::{mpsc, watch};
+use tokio::task::JoinHandle;
 use tokio::time::{Duration, sleep};
 
 use super::intake::Arrival;
@@ -64,14 +66,15 @@ pub(super) async fn run(parts: Parts, mut stop: watch::Receiver<bool>) {
             arrivals: arrivals.clone(),
             outgoing: receiver,
         });
-        let mut polling = tokio::spawn(session.run(stop.clone()));
+        let mut polling = on_own_thread(session.run(stop.clone()));
         let ended = loop {
             tokio::select! {
                 ended = &mut polling => break ended,
                 Some(letter) = outgoing.recv() => drop(letters.send(letter).await),
             }
         };
-        if let Err(error) = ended {
+        let failed = ended.map_err(io::Error::other).and_then(|ended| ended);
+        if let Err(error) = failed {
             tracing::error!(%error, "the MQTT client has failed and starts anew");
             tokio::select! {
                 () = sleep(Duration::from_secs(BROKER_PAUSE_MAX.as_secs())) => {}
@@ -79,6 +82,17 @@ pub(super) async fn run(parts: Parts, mut stop: watch::Receiver<bool>) {
             }
         }
     }
+}
+
+/// The connection has a thread of its own, since it sleeps between two reads in a stream of messages.
+fn on_own_thread(session: impl Future<Output = ()> + Send + 'static) -> JoinHandle<io::Result<()>> {
+    tokio::task::spawn_blocking(|| {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        runtime.block_on(session);
+        // A name that is being looked up may take long.
+        runtime.shutdown_background();
+        Ok(())
+    })
 }
 
 #[cfg(test)]

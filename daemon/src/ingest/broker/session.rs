@@ -4,6 +4,7 @@ use std::future::poll_fn;
 use std::pin::pin;
 use std::sync::Arc;
 use std::task::Poll;
+use std::thread;
 
 use rumqttc::mqttbytes::Error as PacketError;
 use rumqttc::mqttbytes::v4::{PubAck, SubscribeReasonCode};
@@ -25,7 +26,11 @@ use crate::clock::SharedClock;
 use crate::ingest::intake::{Arrival, Way};
 use crate::ingest::router::Router;
 use crate::ingest::status::Board;
-use crate::limits::{BROKER_CONNECT_SECONDS_MAX, BROKER_READS_TOGETHER_MAX, BROKER_REQUESTS_MAX};
+use crate::limits::{
+    BROKER_CONNECT_SECONDS_MAX, BROKER_PACKETS_TOGETHER_MAX, BROKER_READS_TOGETHER_MAX, BROKER_REQUESTS_MAX,
+    BROKER_STREAM_REST, BROKER_STREAM_WITHIN,
+};
+use crate::recorder::Ack;
 use crate::telling::backoff::random_jitter;
 
 /// Where we say whether we are there; a last will at the broker says it when we can't.
@@ -59,6 +64,9 @@ pub(super) struct Session {
     /// Number of the present connection, and when it was accepted.
     connection: u64,
     connected: Option<Instant>,
+    /// When messages came last, and whether one came since.
+    heard: Option<Instant>,
+    has_heard: bool,
     is_resumed: bool,
 }
 
@@ -102,6 +110,8 @@ impl Session {
             speaker: Some(speaker),
             connection: 0,
             connected: None,
+            heard: None,
+            has_heard: false,
             is_resumed: false,
         }
     }
@@ -146,6 +156,9 @@ impl Session {
     async fn poll(&mut self, stop: &mut watch::Receiver<bool>) -> End {
         let acks = Arc::clone(&self.acks);
         loop {
+            if let Err(end) = self.acknowledge(true).await {
+                return end;
+            }
             // Both other branches end the connection, so that a poll that is dropped in its midst does no harm.
             let event = tokio::select! {
                 event = self.events.poll() => event,
@@ -165,30 +178,49 @@ impl Session {
     /// Heeds an event and what else has come already. The library looks at its queue and its timers between two reads;
     /// in a stream of messages that is needed only now and then.
     async fn heed_all(&mut self, event: Event) -> Result<(), End> {
+        self.acks.wake();
+        let is_stream = self.heard.is_some_and(|heard| heard.elapsed() <= BROKER_STREAM_WITHIN);
         self.heed(event).await?;
         for _ in 0..BROKER_READS_TOGETHER_MAX {
             while let Some(event) = self.events.state.events.pop_front() {
                 self.heed(event).await?;
             }
+            self.acknowledge(false).await?;
+            if is_stream {
+                // Asleep for good: a task that waits would be woken up for every message. This thread is the
+                // connection's own.
+                thread::sleep(BROKER_STREAM_REST);
+            }
             if !self.read_on().await? {
                 break;
             }
         }
+        if std::mem::take(&mut self.has_heard) {
+            self.heard = Some(Instant::now());
+        }
         Ok(())
     }
 
-    /// Reads what has come already; false if that is nothing.
+    /// Reads what has come already; false if that is nothing. Messages pass by the library's state, which has nothing
+    /// to remember of them and would copy each.
     async fn read_on(&mut self) -> Result<bool, End> {
-        // A message of our own may have to be sent again at what is read: the library does that in its own turn.
-        let state = &mut self.events.state;
-        let Some(network) = self.events.network.as_mut().filter(|_| state.collision.is_none()) else {
-            return Ok(false);
-        };
-        match at_once(network.readb(state)).await {
-            Some(Ok(())) => Ok(true),
-            Some(Err(error)) => Err(End::Broken(ConnectionError::MqttState(error))),
-            None => Ok(false),
+        let mut is_any = false;
+        for _ in 0..BROKER_PACKETS_TOGETHER_MAX {
+            // A message of our own may have to be sent again at what is read: the library does that in its own turn.
+            let has_collided = self.events.state.collision.is_some();
+            let Some(network) = self.events.network.as_mut().filter(|_| !has_collided) else { break };
+            let Some(read) = at_once(network.read()).await else { break };
+            is_any = true;
+            match read.map_err(broken)? {
+                Packet::Publish(publish) if publish.qos != QoS::ExactlyOnce => self.take(publish).await?,
+                packet => {
+                    let answer = self.events.state.handle_incoming_packet(packet).map_err(broken)?;
+                    self.write(answer).await?;
+                    break;
+                }
+            }
         }
+        Ok(is_any)
     }
 
     async fn heed(&mut self, event: Event) -> Result<(), End> {
@@ -198,27 +230,42 @@ impl Session {
             Event::Incoming(Packet::SubAck(suback)) => self.subscribed(&suback.return_codes),
             Event::Incoming(Packet::PubAck(puback)) => self.letters.acknowledged(puback.pkid),
             Event::Outgoing(rumqttc::Outgoing::Publish(packet_id)) => self.letters.sent(packet_id),
-            Event::Outgoing(rumqttc::Outgoing::PubAck(_)) => return self.acknowledge().await,
+            Event::Outgoing(rumqttc::Outgoing::PubAck(_)) => self.acks.answered(),
             _ => {}
         }
         Ok(())
     }
 
-    /// Writes the acknowledgements behind the one that has just gone out, and all of them with one call.
-    async fn acknowledge(&mut self) -> Result<(), End> {
-        let settled = self.acks.take();
-        let Some(network) = self.events.network.as_mut().filter(|_| !settled.is_empty()) else {
+    /// Writes the acknowledgements that are due, all of them with one call. `then_asleep`: until there are none, and from
+    /// then on the task has to be called for the next.
+    async fn acknowledge(&mut self, then_asleep: bool) -> Result<(), End> {
+        loop {
+            let settled = self.acks.take(then_asleep);
+            if settled.is_empty() {
+                return Ok(());
+            }
+            self.write(settled.into_iter().map(|packet_id| Packet::PubAck(PubAck::new(packet_id)))).await?;
+            if !then_asleep {
+                return Ok(());
+            }
+        }
+    }
+
+    /// Writes packets with one call.
+    async fn write(&mut self, packets: impl IntoIterator<Item = Packet>) -> Result<(), End> {
+        let mut packets = packets.into_iter().peekable();
+        let Some(network) = self.events.network.as_mut().filter(|_| packets.peek().is_some()) else {
             return Ok(());
         };
         let writing = async {
-            for packet_id in settled {
-                network.write(Packet::PubAck(PubAck::new(packet_id))).await?;
+            for packet in packets {
+                network.write(packet).await?;
             }
             network.flush().await
         };
         let patience = Duration::from_secs(BROKER_CONNECT_SECONDS_MAX);
         match tokio::time::timeout(patience, writing).await {
-            Ok(written) => written.map_err(|error| End::Broken(ConnectionError::MqttState(error))),
+            Ok(written) => written.map_err(broken),
             Err(_) => Err(End::Broken(ConnectionError::FlushTimeout)),
         }
     }
@@ -254,6 +301,7 @@ impl Session {
 
     /// Hands a message to the intake. While that is full, nothing is polled: the broker keeps the rest.
     async fn take(&mut self, publish: Publish) -> Result<(), End> {
+        self.has_heard = true;
         let way = Way::Broker {
             is_retained: publish.retain,
             is_repeated: publish.dup,
@@ -261,9 +309,9 @@ impl Session {
             connection: self.connection,
         };
         let ack = match publish.qos {
-            QoS::AtLeastOnce => self.acks.expect(publish.pkid),
+            QoS::AtLeastOnce => self.acks.expect(self.connection, publish.pkid),
             // We subscribe with QoS 1, so that a broker never sends more.
-            QoS::AtMostOnce | QoS::ExactlyOnce => Box::new(|_| {}),
+            QoS::AtMostOnce | QoS::ExactlyOnce => Ack::Nothing,
         };
         let arrival = Arrival { topic: publish.topic, payload: publish.payload, way, ack };
         match self.arrivals.try_send(arrival) {
@@ -348,6 +396,10 @@ impl Session {
         };
         let _ = tokio::time::timeout(Duration::from_secs(1), leaving).await;
     }
+}
+
+fn broken(error: StateError) -> End {
+    End::Broken(ConnectionError::MqttState(error))
 }
 
 /// What a future gives without waiting.

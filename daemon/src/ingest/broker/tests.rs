@@ -191,9 +191,7 @@ fn barn(config: BrokerConfig) -> Barn {
             if let Command::Readings { readings, acks } = command {
                 keeping.lock().unwrap().extend(readings.iter().map(|r| (r.probe.to_string(), r.value, r.at)));
                 if committing.load(Ordering::SeqCst) {
-                    for ack in acks {
-                        ack(true);
-                    }
+                    Ack::settle_all(acks, true);
                 } else {
                     piling.lock().unwrap().extend(acks);
                 }
@@ -296,9 +294,7 @@ async fn a_reading_that_could_not_be_kept_is_delivered_again() {
     broker.publish(0..10).await;
     until("handed in", || here.acks.lock().unwrap().len() == 10).await;
     here.commits.store(true, Ordering::SeqCst);
-    for ack in std::mem::take(&mut *here.acks.lock().unwrap()) {
-        ack(false);
-    }
+    Ack::settle_all(std::mem::take(&mut *here.acks.lock().unwrap()), false);
     until("delivered again", || here.kept.lock().unwrap().len() == 20).await;
     assert_eq!(here.status().connections, 2);
     here.stop().await;
@@ -507,10 +503,10 @@ async fn an_acknowledgement_of_a_lost_session_is_never_sent_for_another_message(
     deliver(&mut second, 1, 200).await;
     until("the second message", || here.acks.lock().unwrap().len() == 2).await;
     let of_first = here.acks.lock().unwrap().remove(0);
-    of_first(true);
+    of_first.settle(true);
     assert_eq!(puback(&mut second, &mut input, Duration::from_secs(1)).await, None);
     let of_second = here.acks.lock().unwrap().remove(0);
-    of_second(true);
+    of_second.settle(true);
     assert_eq!(puback(&mut second, &mut input, Duration::from_secs(5)).await, Some(1));
     here.stop().await;
 }

@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use tokio::sync::Notify;
 
-use crate::recorder::Ack;
+use crate::recorder::{Ack, Settle};
 
 /// The unfinished QoS 1 messages of one connection.
 #[derive(Default)]
@@ -35,20 +35,7 @@ impl Acks {
         let place = line.gone + line.waiting.len() as u64;
         line.waiting.push_back((packet_id, None));
         drop(line);
-        let acks = Arc::clone(self);
-        Box::new(move |is_kept| acks.settle(place, is_kept))
-    }
-
-    fn settle(&self, place: u64, is_kept: bool) {
-        let mut line = self.lock();
-        let index = usize::try_from(place - line.gone).unwrap_or(usize::MAX);
-        if let Some((_, kept)) = line.waiting.get_mut(index) {
-            *kept = Some(is_kept);
-        }
-        drop(line);
-        if index == 0 || !is_kept {
-            self.bell.notify_one();
-        }
+        Ack::Number(Arc::clone(self) as Arc<dyn Settle>, place)
     }
 
     /// Takes those from the head of the line that are settled.
@@ -74,6 +61,24 @@ impl Acks {
     }
 }
 
+impl Settle for Acks {
+    fn settle(&self, places: &[u64], is_kept: bool) {
+        let mut line = self.lock();
+        let mut is_first = false;
+        for place in places {
+            let index = usize::try_from(place - line.gone).unwrap_or(usize::MAX);
+            if let Some((_, kept)) = line.waiting.get_mut(index) {
+                *kept = Some(is_kept);
+            }
+            is_first |= index == 0;
+        }
+        drop(line);
+        if is_first || !is_kept {
+            self.bell.notify_one();
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -87,13 +92,13 @@ mod tests {
             (taken, end)
         };
         let [first, second, third, fourth] = [7, 7, 9, 10].map(|id| acks.expect(id));
-        second(true);
+        second.settle(true);
         assert_eq!(take(), (vec![], Ok(())));
-        first(true);
+        first.settle(true);
         assert_eq!(take(), (vec![7, 7], Ok(())));
-        fourth(false);
+        fourth.settle(false);
         assert_eq!(take(), (vec![], Ok(())));
-        third(true);
+        third.settle(true);
         assert_eq!(take(), (vec![9], Err(NotKept)));
         assert_eq!(acks.unfinished(), 1);
     }

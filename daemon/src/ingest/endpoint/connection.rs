@@ -23,6 +23,7 @@ use crate::limits::{
     MQTT_FILTERS_MAX, MQTT_PACKET_SECONDS_MAX, MQTT_STALL_SECONDS_MAX, MQTT_UNFINISHED_MAX,
     MQTT_USELESS_PER_SECOND_MAX,
 };
+use crate::recorder::Ack;
 
 const SECOND: Duration = Duration::from_secs(1);
 
@@ -196,13 +197,13 @@ impl Connection<'_> {
             self.shared.board.lock().refuse(topic, Reason::NotAllowed, payload, now);
             self.useless.fetch_add(1, Ordering::Relaxed);
             if publish.qos == QoS::AtLeastOnce {
-                (self.acks.expect(publish.pkid))(true);
+                self.acks.expect(publish.pkid).settle(true);
             }
             return Ok(());
         }
         let ack = match publish.qos {
             QoS::AtLeastOnce => self.acks.expect(publish.pkid),
-            _ => Box::new(|_| {}),
+            _ => Ack::Nothing,
         };
         let useless = Arc::clone(&self.useless);
         let way = Way::Endpoint { is_repeated: publish.dup, connection: self.number, useless };
@@ -272,7 +273,7 @@ impl Connection<'_> {
             let _ = self
                 .shared
                 .arrivals
-                .send(Arrival { topic, payload, way: Way::Will, ack: Box::new(|_| {}) })
+                .send(Arrival { topic, payload, way: Way::Will, ack: Ack::Nothing })
                 .await;
         }
     }

@@ -68,9 +68,7 @@ async fn barn(passes: Vec<PassConfig>) -> Barn {
             if let Command::Readings { readings, acks } = command {
                 keeping.lock().unwrap().extend(readings.iter().map(|r| (r.probe.to_string(), r.value)));
                 if committing.load(Ordering::SeqCst) {
-                    for ack in acks {
-                        ack(true);
-                    }
+                    Ack::settle_all(acks, true);
                 } else {
                     piling.lock().unwrap().extend(acks);
                 }
@@ -212,9 +210,7 @@ async fn rumqttc_publishes_a_thousand_and_none_is_acknowledged_before_its_commit
     tokio::time::sleep(Duration::from_millis(300)).await;
     assert_eq!(acked.load(Ordering::SeqCst), 0);
     barn.commits.store(true, Ordering::SeqCst);
-    for ack in std::mem::take(&mut *barn.acks.lock().unwrap()) {
-        ack(true);
-    }
+    Ack::settle_all(std::mem::take(&mut *barn.acks.lock().unwrap()), true);
     until("all acknowledgements", || acked.load(Ordering::SeqCst) == 1_000).await;
     let kept: BTreeSet<i64> = barn.values().iter().map(|value| value.to_string().parse().unwrap()).collect();
     assert_eq!(kept, (0..1_000).collect());
@@ -243,7 +239,7 @@ async fn a_reading_that_could_not_be_kept_is_sent_again() {
     until("the first message", || !barn.acks.lock().unwrap().is_empty()).await;
     let ack = barn.acks.lock().unwrap().remove(0);
     barn.commits.store(true, Ordering::SeqCst);
-    ack(false);
+    ack.settle(false);
     timeout(Duration::from_secs(10), polling).await.expect("sent again and acknowledged").unwrap();
     assert!(barn.closed().contains(&("not-kept", 1)));
 }

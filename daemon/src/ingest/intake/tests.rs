@@ -64,7 +64,7 @@ const RETAINED: Way = Way::Broker { is_retained: true, is_repeated: false, is_re
 impl House {
     async fn send(&self, way: &Way, probe: &str, payload: &str) {
         let acked = Arc::clone(&self.acked);
-        let ack: Ack = Box::new(move |is_kept| {
+        let ack = Ack::call(move |is_kept| {
             acked.fetch_add(if is_kept { 1 } else { -1 }, Ordering::SeqCst);
         });
         let (topic, payload) = (format!("quillback/{probe}"), Bytes::copy_from_slice(payload.as_bytes()));
@@ -78,9 +78,7 @@ impl House {
         let mut said = Vec::new();
         while let Ok(Command::Readings { readings, acks }) = self.commands.try_recv() {
             said.extend(readings.iter().map(|r| format!("{} {} {}", r.probe, r.value, rfc3339(r.at))));
-            for ack in acks {
-                ack(true);
-            }
+            Ack::settle_all(acks, true);
         }
         said
     }
@@ -240,10 +238,10 @@ async fn parts_of_one_message_share_its_acknowledgement() {
         acked.store(0, Ordering::SeqCst);
         let count = Arc::clone(&acked);
         let parts =
-            shared(Box::new(move |is_kept| count.store(if is_kept { 1 } else { -1 }, Ordering::SeqCst)), 3);
+            shared(Ack::call(move |is_kept| count.store(if is_kept { 1 } else { -1 }, Ordering::SeqCst)), 3);
         for (ack, is_kept) in parts.zip(kept) {
             assert_eq!(acked.load(Ordering::SeqCst), 0);
-            ack(is_kept);
+            ack.settle(is_kept);
         }
         assert_eq!(acked.load(Ordering::SeqCst), expected);
     }

@@ -179,7 +179,7 @@ fn reading(number: i64, quantity: Quantity, unit: Unit, value: f64) -> DatedRead
 
 fn ack(events: &Arc<Mutex<Vec<Event>>>, clock: &Arc<ManualClock>) -> super::super::Ack {
     let (events, clock) = (Arc::clone(events), Arc::clone(clock));
-    Box::new(move |kept| {
+    super::super::Ack::call(move |kept| {
         let ms = clock.monotonic().0;
         events.lock().unwrap().push(if kept { Event::Ack(ms) } else { Event::Refused(ms) });
     })

@@ -33,7 +33,7 @@ async fn readings_are_sealed_every_six_hours_and_at_the_farms_midnight() {
     for (now, is_sealed) in script {
         house.clock.step_to(time(now));
         let (done, kept) = oneshot::channel();
-        let ack = Box::new(move |ok| done.send(ok).unwrap());
+        let ack = crate::recorder::Ack::call(move |ok| done.send(ok).unwrap());
         house.handle.readings(vec![reading(time(now))], ack).await.unwrap();
         assert!(kept.await.unwrap());
         // A seal is done in slices, one at a look at the clock; so long as it goes on, so does the look.
@@ -48,7 +48,7 @@ async fn readings_are_sealed_every_six_hours_and_at_the_farms_midnight() {
     house.clock.set_trusted(false);
     house.clock.step_to(time("20T10:00:00"));
     let (done, kept) = oneshot::channel();
-    let ack = Box::new(move |ok| done.send(ok).unwrap());
+    let ack = crate::recorder::Ack::call(move |ok| done.send(ok).unwrap());
     house.handle.readings(vec![reading(time("03T07:00:00"))], ack).await.unwrap();
     assert!(kept.await.unwrap());
     house.handle.tick();

@@ -1,4 +1,5 @@
 mod limits;
+mod many;
 
 use super::*;
 use crate::finding::Change;
@@ -46,17 +47,22 @@ fn pile(id: &str, probes: &[(&str, &str, Zone, i64)]) -> Pile {
 }
 
 /// The heart of 2026-03 has had an hour in the range.
-fn run_is_open(farm: &mut Farm) {
+fn heart_is_hot(farm: &mut Farm) {
+    run_is_open(farm, "2026-03", "heart");
+}
+
+/// A spot has had an hour in the range.
+fn run_is_open(farm: &mut Farm, pile: &str, spot: &str) {
     let run = Run { start: At(0), end: clock("01:00"), counted: Span::hours(1), turns: 0 };
     let spot = SpotProgress {
-        spot: SpotName::new("heart"),
+        spot: SpotName::new(spot),
         required: true,
         qualified_at: None,
         open_run: Some(run),
         unit_unconfirmed: false,
     };
     farm.progress(
-        &PileId::new("2026-03"),
+        &PileId::new(pile),
         Progress {
             at: At(0),
             required: None,
@@ -254,7 +260,7 @@ fn a_second_probe_in_the_zone_keeps_the_text_back() {
         &pile("2026-03", &[("k1", "heart", Zone::Core, 1), ("k2", "heart-east", Zone::Core, 1)]),
         &[],
     );
-    run_is_open(&mut farm);
+    heart_is_hot(&mut farm);
     let found = play(&mut farm, "00:01..01:00 k1 k2\n01:01..04:00 k2");
     assert_eq!(found, ["01:15 ProbeSilent k1 in 2026-03 opened Note since 01:15"]);
 }
@@ -275,7 +281,7 @@ fn other_probes_fall_silent_too_and_are_no_second_probe_of_heat() {
         &pile("2026-03", &[("k1", "heart", Zone::Core, 1), ("k9", "shed", Zone::Ambient, 1)]),
         &[beside("m1", "heart", 30), beside("plug", "shed", 5)],
     );
-    run_is_open(&mut farm);
+    heart_is_hot(&mut farm);
     let found = play(&mut farm, "00:01..01:00 k1 k9 m1 plug\n01:01..03:30 k9");
     assert_eq!(
         found,
@@ -427,7 +433,7 @@ fn what_is_passed_over_in_calm_would_have_found_nothing() {
         state ^= state << 17;
         i64::try_from(state % below.unsigned_abs()).expect("small")
     };
-    let (mut found, mut passed_over) = (0, 0);
+    let (mut found, mut passed_over, mut worsened) = (0, 0, 0);
     for _ in 0..200 {
         let mut quick = Farm::new(SilenceParams::default());
         quick.begin(At(0));
@@ -439,19 +445,23 @@ fn what_is_passed_over_in_calm_would_have_found_nothing() {
             let probe = ProbeId::new(names[usize::try_from(random(5)).expect("small")]);
             let at = if random(5) == 0 { now - Span::minutes(random(300)) } else { now };
             slow.calm_until = None;
+            if random(20) == 0 {
+                run_is_open(&mut quick, "p", "a");
+                run_is_open(&mut slow, "p", "a");
+            }
             let tick = random(4) == 0;
             let (a, b) = if tick {
                 (quick.tick(now), slow.tick(now))
             } else {
-                quick.arrived(&probe, now);
                 slow.arrived(&probe, now);
                 passed_over += usize::from(quick.calm_until.is_some_and(|calm| now < calm));
-                (quick.heard(&probe, at), slow.heard(&probe, at))
+                (quick.came_in(&probe, at, now), slow.heard(&probe, at))
             };
+            worsened += a.iter().filter(|found| found.finding.change == Change::Worsened).count();
             assert_eq!(a, b);
             assert_eq!(quick.next_deadline(), slow.next_deadline());
             found += a.len();
         }
     }
-    assert!(found > 1_000 && passed_over > 5_000, "{found} {passed_over}");
+    assert!(found > 1_000 && passed_over > 5_000 && worsened > 20, "{found} {passed_over} {worsened}");
 }

@@ -37,6 +37,11 @@ async fn secured(certificate: &str, more: &str) -> (Mosquitto, u16) {
     (broker, open)
 }
 
+/// The subscription follows the connection, and a message before it is not ours.
+async fn subscribed() {
+    sleep(Duration::from_millis(300)).await;
+}
+
 fn with_ca(broker: &Mosquitto, ca: &str) -> BrokerConfig {
     let tls = TlsConfig { ca_file: broker.dir.path().join(ca), client: None };
     BrokerConfig { tls: Some(tls), ..broker.config() }
@@ -47,6 +52,7 @@ async fn readings_come_over_tls_and_what_is_wrong_with_it_is_said() {
     let (mut broker, open) = secured("server", "").await;
     let here = barn(with_ca(&broker, "ca.pem"));
     until("connected", || here.status().connected).await;
+    subscribed().await;
     let secure = std::mem::replace(&mut broker.port, open);
     broker.publish(0..500).await;
     broker.port = secure;
@@ -94,6 +100,7 @@ async fn a_broker_that_asks_for_a_certificate_gets_ours_and_its_rules_hold() {
         config.tls.map(|tls| TlsConfig { client: Some((file("heapward.pem"), file("heapward.key"))), ..tls });
     let here = barn(config);
     until("connected", || here.status().connected).await;
+    subscribed().await;
     broker.port = open;
     broker.publish_all(vec![(format!("{FARM}/k2"), "7000".to_owned())], QoS::AtLeastOnce, false).await;
     broker.publish(0..10).await;

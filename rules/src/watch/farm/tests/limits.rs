@@ -19,7 +19,7 @@ fn half_of_the_probes_are_enough_for_all_and_the_last_of_them_gives_the_instant(
 #[test]
 fn a_probe_in_the_same_zone_of_another_pile_is_no_second_one() {
     let mut farm = two_piles();
-    run_is_open(&mut farm);
+    heart_is_hot(&mut farm);
     let found = play(&mut farm, "00:01..01:00 k1 k2 k3 k9\n01:01..02:59 k2 k3\n03:00..03:10 k2 k3 k9");
     assert_eq!(
         found,
