@@ -79,7 +79,7 @@ fn a_season_without_a_beginning_begins_on_the_farms_day() {
         texts(&output).0
     };
     for zone in [chrono_tz::Tz::Pacific__Kiritimati, chrono_tz::Tz::Etc__GMTPlus12] {
-        let text = config_text(dir.path(), 9, "");
+        let text = config_text(dir.path(), 9, "[endpoint]\nlisten = \"127.0.0.1:9\"");
         let text = text.lines().map(|line| match line.starts_with("timezone") {
             true => format!("timezone = \"{zone}\"\n"),
             false => format!("{line}\n"),
