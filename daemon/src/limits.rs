@@ -332,6 +332,11 @@ pub const SIGN_PATIENCE: Span = Span::seconds(90);
 
 // --- daily summary ---
 
+/// What quiet hours held waits so long for the summary: one look in the morning, not two.
+pub const SUMMARY_SOON: Span = Span::hours(1);
+/// A held mail goes out by itself if the summary that should take it along has not come by then.
+pub const SUMMARY_GRACE: Span = Span::minutes(5);
+
 /// More than a phone shows on one screen is not read.
 pub const SUMMARY_LINES_MAX: usize = 12;
 /// Incidents named in the summary; the rest are on the page.

@@ -1,6 +1,8 @@
 //! Commands that need no running daemon: what they print, where, and their exit codes.
 
-use heapward_tests::daemon::heapward;
+use heapward::model::time::local;
+use heapward_rules::units::Span;
+use heapward_tests::daemon::{config_text, heapward, now};
 use heapward_tests::repository;
 
 fn texts(output: &std::process::Output) -> (String, String) {
@@ -62,4 +64,33 @@ fn a_daemon_that_is_not_there_is_said_to_be_so() {
     check(&["pile", "--at", "http://127.0.0.1:9", "list"], 1, "", "is `heapward run` at work?");
     check(&["pile", "--at", "nonsense", "list"], 1, "", "is no address");
     check(&["pile", "--at", "http://127.0.0.1:9", "turned", "2026-03"], 1, "", "needs a pass");
+}
+
+/// Two zones that never have the same day.
+#[test]
+fn a_season_without_a_beginning_begins_on_the_farms_day() {
+    let dir = tempfile::tempdir().unwrap();
+    let (plan, config) = (dir.path().join("plan.toml"), dir.path().join("heapward.toml"));
+    let by = local(now() + Span::days(3), chrono_tz::Tz::UTC).format("%Y-%m-%d");
+    let bed = format!("[[bed]]\nname = \"north-4\"\narea_ft2 = 400\ndepth_in = 1\nby = \"{by}\"\n");
+    std::fs::write(&plan, format!("[bays]\ncount = 1\npile_yd3 = 8\n{bed}")).unwrap();
+    let season = |config: &str| {
+        let output = heapward(&["season", plan.to_str().unwrap(), "--config", config]);
+        texts(&output).0
+    };
+    for zone in [chrono_tz::Tz::Pacific__Kiritimati, chrono_tz::Tz::Etc__GMTPlus12] {
+        let text = config_text(dir.path(), 9, "[endpoint]\nlisten = \"127.0.0.1:9\"");
+        let text = text.lines().map(|line| match line.starts_with("timezone") {
+            true => format!("timezone = \"{zone}\"\n"),
+            false => format!("{line}\n"),
+        });
+        std::fs::write(&config, text.collect::<String>()).unwrap();
+        let said = season(config.to_str().unwrap());
+        let today = local(now(), zone).format("%Y-%m-%d");
+        assert!(said.contains(&format!("or start before {today}.")), "{zone}:\n{said}");
+        assert!(!said.contains("UTC"), "{said}");
+    }
+    let said = season("/nowhere.toml");
+    let today = local(now(), chrono_tz::Tz::UTC).format("%Y-%m-%d");
+    assert!(said.contains(&format!("Begins {today}, today in UTC: no configuration")), "{said}");
 }

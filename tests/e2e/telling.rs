@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use heapward::model::time::rfc3339;
 use heapward_rules::units::Span;
 use heapward_tests::broker::{Broker, publish, publish_lines};
-use heapward_tests::daemon::{Daemon, now};
+use heapward_tests::daemon::{Daemon, heapward, now};
 use heapward_tests::process::free_port;
 use heapward_tests::receiver::Receiver;
 use heapward_tests::wait::{wait_for, wait_until};
@@ -172,4 +172,79 @@ fn what_was_accepted_before_a_kill_comes_again_under_the_same_id() {
     assert_eq!(receiver.with("/text").len(), 2);
     let out = &daemon.site.get("/v1/about")["messages_out"];
     assert_eq!((&out["sent"], &out["waiting"], &out["failed"]), (&json!(1), &json!(0), &json!(0)), "{out}");
+}
+
+/// Readings of the probe, one a minute, from and to so many minutes ago.
+fn readings(from: i64, to: i64, f: f64) -> Vec<String> {
+    let minutes = (to..=from).rev();
+    minutes.map(|minute| format!(r#"{{"at":{},"f":{f}}}"#, (now() - Span::minutes(minute)).0)).collect()
+}
+
+/// What `heapward incidents ...` prints; it must be good.
+#[track_caller]
+fn incidents(daemon: &Daemon, args: &[&str]) -> String {
+    let config = daemon.config().to_str().unwrap();
+    let output = heapward(&[&["incidents"], args, &["--config", config]].concat());
+    let (out, err) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    assert!(output.status.success(), "{args:?}: {out}{err}");
+    out.into_owned()
+}
+
+/// Waits until the list of incidents holds a text, and gives it.
+fn list_with(daemon: &Daemon, text: &str) -> String {
+    wait_for(text, || Some(incidents(daemon, &[])).filter(|list| list.contains(text)))
+}
+
+#[test]
+fn an_incident_is_shown_seen_and_muted_from_the_command_line_and_over_in_the_end() {
+    let dir = tempfile::tempdir().unwrap();
+    let receiver = Receiver::start();
+    let port = free_port();
+    let daemon = Daemon::start(dir.path(), &config(&endpoint(port), &receiver));
+    daemon.site.post("/v1/piles", &new_pile());
+    let placement = json!({ "probe": "k1", "spot": "core-north", "from": rfc3339(now() - Span::days(1)) });
+    daemon.site.post("/v1/piles/2026-03/placements", &placement);
+    assert_eq!(incidents(&daemon, &[]), "Nothing was noticed.\n");
+    let texts = || receiver.with("/text").len();
+
+    publish_lines(port, "heap/k1", &readings(70, 54, 163.4));
+    let list = list_with(&daemon, "opened: Odile Marsh by text\n");
+    assert!(list.starts_with("open   2026-03 overheating core-north (act), told, since "), "{list}");
+    assert!(list.contains(", worst 163.4 F\n"), "{list}");
+    let id = list.lines().find_map(|line| line.strip_prefix("    id ")).unwrap();
+
+    assert!(incidents(&daemon, &["seen", id]).starts_with("Noted: "));
+    let list = incidents(&daemon, &["--open"]);
+    assert!(list.contains(" (act), seen, since ") && list.contains(" seen: nobody\n"), "{list}");
+    let unknown = heapward(&["incidents", "seen", "x", "--config", daemon.config().to_str().unwrap()]);
+    assert!(!unknown.status.success());
+    assert!(String::from_utf8_lossy(&unknown.stderr).contains("there is no open incident x"));
+
+    let muted = incidents(&daemon, &["mute", "2026-03", "watering now", "--for", "30m"]);
+    assert!(muted.starts_with("No messages about pile 2026-03 for 30 min; danger is told"), "{muted}");
+    assert!(incidents(&daemon, &["--open"]).contains(", quiet until "));
+    let page = daemon.site.text("/piles/2026-03");
+    assert!(
+        page.contains("No messages about this pile until ") && page.contains(": watering now. "),
+        "{page}"
+    );
+
+    // Worse while it is quiet: it is written down, and only danger is told.
+    publish_lines(port, "heap/k1", &readings(53, 37, 172.4));
+    let list = list_with(&daemon, " (urgent), ");
+    assert!(list.contains(", worst 172.4 F"), "{list}");
+    assert_eq!(texts(), 1, "{list}");
+    publish_lines(port, "heap/k1", &readings(36, 33, 186.2));
+    list_with(&daemon, "worsened-danger: Odile Marsh by text\n");
+
+    publish_lines(port, "heap/k1", &readings(32, 0, 140.0));
+    let list = list_with(&daemon, "all-clear: Odile Marsh by text\n");
+    assert!(list.starts_with("over   2026-03 overheating core-north (danger), over, since "), "{list}");
+    assert!(list.contains(", worst 186.2 F\n"), "{list}");
+    assert!(!incidents(&daemon, &["--open"]).contains("overheating"));
+    let said = receiver.with("/text");
+    for (text, words) in said.iter().zip(["above 160 F since", "FIRE RISK", "heat is over"]) {
+        assert!(text.body.contains(words), "{words}: {}", text.body);
+    }
+    assert_eq!(said.len(), 3);
 }

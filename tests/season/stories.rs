@@ -227,7 +227,7 @@ async fn real_heat_wakes_at_each_step_and_a_fault_value_never() {
         assert!(danger.contains(word), "{word}: {danger}");
     }
     // The first step is for the next two hours and breaks no night.
-    assert!(of_step("opened").expect("160 F").contains("Wed 22 Apr 06:00"), "{texts:#?}");
+    assert!(of_step("opened").expect("160 F").contains("Wed 22 Apr 06:30"), "{texts:#?}");
 
     let lone =
         |spot: usize, minute: i64| Some(if spot == 0 && minute == 30 * 60 { 185.0 } else { good(minute) });

@@ -3,16 +3,15 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use chrono::Datelike;
+use chrono_tz::Tz;
 use heapward_rules::recipe::dates::Date;
 
 use super::copy::Copy;
 use super::{ConfigArg, Failure, Outcome, WRONG_USE, print, standards_of};
 use crate::after::seasons::{Piled, Season, seasons};
-use crate::after::uses;
+use crate::after::{day_of, uses};
 use crate::clock::{Clock, SystemClock};
 use crate::limits::SEASON_FILE_BYTES_MAX;
-use crate::model::time::utc;
 use crate::record::facts::Surroundings;
 use crate::season::plan::Plan;
 use crate::season::schedule::{Schedule, schedule};
@@ -58,12 +57,12 @@ pub struct SeasonArgs {
 /// Plans a season and prints it, or shows those that were.
 pub fn run(args: &SeasonArgs) -> Outcome {
     match &args.plan {
-        Some(plan) => planned(plan, args.from.as_deref()),
+        Some(plan) => planned(plan, args),
         None => so_far(args),
     }
 }
 
-fn planned(path: &Path, from: Option<&str>) -> Outcome {
+fn planned(path: &Path, args: &SeasonArgs) -> Outcome {
     let wrong = |text: String| Failure::new(WRONG_USE, text);
     let file = path.display();
     let size = std::fs::metadata(path).map_err(|error| wrong(format!("{file}: cannot be read ({error})")))?;
@@ -72,13 +71,23 @@ fn planned(path: &Path, from: Option<&str>) -> Outcome {
     }
     let text =
         std::fs::read_to_string(path).map_err(|error| wrong(format!("{file}: cannot be read ({error})")))?;
-    let today = today().ok_or_else(|| Failure::failed("the clock shows no date"))?;
+    // A plan may be made on a machine that knows of no farm.
+    let zone = args.config.load().ok().map(|config| config.farm.timezone);
+    let today = day_of(SystemClock::new(true).now(), zone.unwrap_or(Tz::UTC))
+        .ok_or_else(|| Failure::failed("the clock shows no date"))?;
     let mut plan = Plan::read(&text, today).map_err(|error| wrong(format!("{file}:\n{error}")))?;
-    if let Some(from) = from {
+    if let Some(from) = &args.from {
         plan.from = Date::parse(from)
             .ok_or_else(|| wrong(format!("--from {from}: write a date such as 2026-03-01")))?;
     }
-    print(&in_words(&plan, &schedule(&plan)))
+    let mut said = in_words(&plan, &schedule(&plan));
+    if zone.is_none() && plan.from == today {
+        let _ = writeln!(
+            said,
+            "\nBegins {today}, today in UTC: no configuration says the farm's zone. --from sets another day."
+        );
+    }
+    print(&said)
 }
 
 /// Works on a copy of the store: the daemon may go on writing.
@@ -121,11 +130,6 @@ fn side_by_side(seasons: &[Season]) -> String {
         );
     }
     out
-}
-
-fn today() -> Option<Date> {
-    let now = utc(SystemClock::new(true).now())?;
-    Date::new(now.year(), u8::try_from(now.month()).ok()?, u8::try_from(now.day()).ok()?)
 }
 
 fn in_words(plan: &Plan, schedule: &Schedule) -> String {

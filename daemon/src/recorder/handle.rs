@@ -10,6 +10,7 @@ use tokio::sync::{mpsc, oneshot};
 
 use crate::after::After;
 use crate::model::entry::{Entry, NewEntry};
+use crate::model::incident::Incident;
 use crate::model::message::{Delivery, OutboxMessage};
 use crate::model::pile::{PileRecord, PlacementRecord};
 use crate::model::reading::DatedReading;
@@ -130,6 +131,8 @@ pub struct Handle {
     pub(super) commands: mpsc::Sender<Command>,
     views: Arc<RwLock<BTreeMap<String, Arc<PileView>>>>,
     store_trouble: Arc<RwLock<Option<StoreTrouble>>>,
+    /// Open incidents with their figures as they are now, by id.
+    open: Arc<RwLock<BTreeMap<String, Incident>>>,
 }
 
 // === impl Handle ===
@@ -138,7 +141,8 @@ impl Handle {
     /// A handle and the receiving end for the recorder.
     pub fn new(queue_length: usize) -> (Handle, mpsc::Receiver<Command>) {
         let (commands, receiver) = mpsc::channel(queue_length);
-        (Handle { commands, views: Arc::default(), store_trouble: Arc::default() }, receiver)
+        let (views, store_trouble, open) = (Arc::default(), Arc::default(), Arc::default());
+        (Handle { commands, views, store_trouble, open }, receiver)
     }
 
     /// Hands in the readings of one message. Waits while the queue is full: that is the back-pressure.
@@ -220,6 +224,18 @@ impl Handle {
 
     pub fn view(&self, pile: &str) -> Option<Arc<PileView>> {
         self.views.read().ok().and_then(|views| views.get(pile).cloned())
+    }
+
+    /// An open incident as the recorder knows it: its figures are written more seldom than they change.
+    pub fn open_incident(&self, id: &str) -> Option<Incident> {
+        self.open.read().ok()?.get(id).cloned()
+    }
+
+    /// For the recorder: the incidents that are open.
+    pub fn show_open(&self, incidents: impl Iterator<Item = Incident>) {
+        if let Ok(mut open) = self.open.write() {
+            *open = incidents.map(|incident| (incident.id.clone(), incident)).collect();
+        }
     }
 
     /// What keeps readings from being kept, while it lasts.

@@ -233,9 +233,13 @@ impl Recorder {
         let mute = Mute { pile: pile.to_owned(), until, reason: reason.to_owned() };
         let document = self.tell.mute(mute).map_err(|problem| Refusal::Unavailable(problem.to_string()))?;
         let entry = new_entry(pile, now, now, "heapward".to_owned(), Event::RecordEvent { what });
+        let muted = self.tell.muted(pile, until);
         Ok(self.keeper.with(|store| {
             store.transact(|tx| {
                 tell::Desk::put_mutes(tx, &document)?;
+                for incident in &muted {
+                    tx.put_incident(incident)?;
+                }
                 tx.append_entry(entry).map(|_| ())
             })
         })?)

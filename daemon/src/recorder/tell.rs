@@ -170,6 +170,18 @@ impl Desk {
         Some(seen)
     }
 
+    /// The open incidents of a pile with the end of its mute, which takes the place of an earlier one.
+    pub fn muted(&mut self, pile: &str, until: At) -> Vec<Incident> {
+        let of_pile =
+            |incident: &&mut Incident| incident.closed_ms.is_none() && incident.pile.as_deref() == Some(pile);
+        let open = self.recent.iter_mut().filter(of_pile);
+        open.map(|incident| {
+            incident.muted_until_ms = Some(until.0);
+            incident.clone()
+        })
+        .collect()
+    }
+
     /// Adds a mute; the document to store.
     pub fn mute(&mut self, mute: Mute) -> Result<Vec<u8>, serde_json::Error> {
         self.mutes.retain(|other| other.pile != mute.pile);

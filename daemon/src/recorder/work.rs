@@ -255,6 +255,8 @@ impl Recorder {
         for (pile, desk) in &self.desks {
             told.extend(self.tell.follow(pile, &desk.present_findings(), now));
         }
+        let open = self.tell.recent().iter().filter(|incident| incident.closed_ms.is_none());
+        self.handle.show_open(open.cloned());
         let reader = self.reader();
         told.extend(self.tell.due(now, is_set, &reader));
         if !(told.is_empty() && self.unwritten.is_empty() && self.changed.is_empty()) {

@@ -20,7 +20,12 @@ impl Outbox for StoredOutbox {
     }
 
     fn incident(&self, id: &str) -> Result<Option<Incident>, Refusal> {
-        Ok(self.reader.incident(id)?)
+        let Some(mut incident) = self.reader.incident(id)? else { return Ok(None) };
+        // What is told is the newest figure, not the one that was written last.
+        if let Some(now) = self.handle.open_incident(id).filter(|_| incident.closed_ms.is_none()) {
+            (incident.figures, incident.read_spot) = (now.figures, now.read_spot);
+        }
+        Ok(Some(incident))
     }
 
     async fn delivered(&self, message: String, delivery: Delivery, tries: u32) -> Result<(), Refusal> {

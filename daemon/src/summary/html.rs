@@ -46,6 +46,16 @@ pub(super) fn page(snapshot: &Snapshot, subject: &str, lines: &[Line]) -> String
     markup.into_string()
 }
 
+/// The page with some lines before all others.
+pub(super) fn with_before(page: &str, lines: &str) -> String {
+    let body = page.find("<body").and_then(|begin| Some(begin + page.get(begin..)?.find('>')? + 1));
+    let Some((head, rest)) = body.and_then(|place| page.split_at_checked(place)) else {
+        return page.to_owned();
+    };
+    let before = html! { p style=(TEXT) { @for line in lines.lines() { (line) br; } } };
+    format!("{head}{}{rest}", before.into_string())
+}
+
 fn paragraph(line: &Line) -> Markup {
     let style = if line.label == "Today" { JOB } else { TEXT };
     html! {

@@ -51,6 +51,11 @@ pub fn compose(snapshot: &Snapshot) -> Summary {
     }
 }
 
+/// A summary's page with some lines before all others: what waited for it.
+pub fn page_with(page: &str, lines: &str) -> String {
+    html::with_before(page, lines)
+}
+
 /// The day's job in the subject: some people read no further.
 fn first_words(lines: &[lines::Line]) -> String {
     let job = lines.iter().find(|line| line.label == "Today").map_or("", |line| line.text.as_str());

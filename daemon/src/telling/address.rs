@@ -1,5 +1,6 @@
 //! From a telling to the messages of the outbox: who gets it, by which channel, not before when.
 
+use chrono::NaiveTime;
 use heapward_rules::finding::Level;
 use heapward_rules::units::At;
 
@@ -20,6 +21,7 @@ pub struct AddressBook {
     contacts: Vec<ContactConfig>,
     channels: Vec<(String, ChannelKind)>,
     quiet: QuietHours,
+    summary_at: NaiveTime,
 }
 
 /// What a channel carries.
@@ -62,6 +64,7 @@ impl AddressBook {
             contacts: telling.contacts.clone(),
             channels: channels.collect(),
             quiet: QuietHours { from: telling.quiet_from, until: telling.quiet_until },
+            summary_at: telling.summary_at,
         }
     }
 
@@ -72,6 +75,11 @@ impl AddressBook {
 
     pub fn has_second(&self) -> bool {
         self.contacts.iter().any(|contact| contact.second)
+    }
+
+    /// Whether a contact finds in the summary's mail what is not worth a text any more.
+    pub fn reads_summary(&self, contact: &str) -> bool {
+        self.summary_readers().any(|(name, _, shape)| name == contact && shape == Shape::Letter)
     }
 
     /// Address of a contact on a channel, and what it carries. `None` if either is configured no more.
@@ -98,6 +106,8 @@ impl AddressBook {
             let Some(words) = words(incident, step, site, due) else { continue };
             for (channel, _) in &contact.addresses {
                 let Some((_, shape)) = self.way(&contact.name, channel) else { continue };
+                let has_summary = shape == Shape::Letter && contact.summary_by.as_ref() == Some(channel);
+                let due = if has_summary { self.with_summary(due, site, now) } else { due };
                 let text = if shape == Shape::Letter { &words.body } else { &words.text };
                 messages.push(OutboxMessage {
                     id: message_id(&[&incident.id, &step.word(), channel, &contact.name]),
@@ -132,9 +142,21 @@ impl AddressBook {
         let quiet = contact.quiet.map_or(self.quiet, |(from, until)| QuietHours { from, until });
         match when {
             When::Now | When::Everybody => now,
-            When::Waking | When::Summary => quiet.end_after(now, site.zone),
+            When::Waking | When::Summary => self.after_quiet(quiet.end_after(now, site.zone), site, now),
             When::Morning => quiet.end_after(next_time(now, limits::GOOD_NEWS_AT, site.zone), site.zone),
         }
+    }
+
+    /// What was held comes at the hour of the summary, if that is soon after the quiet hours: one look in the morning.
+    fn after_quiet(&self, end: At, site: &Site, now: At) -> At {
+        let summary = next_time(end, self.summary_at, site.zone);
+        if end > now && summary - end <= limits::SUMMARY_SOON { summary } else { end }
+    }
+
+    /// A mail that is held until the hour of the summary goes into it, or out by itself if none comes.
+    fn with_summary(&self, due: At, site: &Site, now: At) -> At {
+        let is_held = due > now && next_time(due, self.summary_at, site.zone) == due;
+        if is_held { due + limits::SUMMARY_GRACE } else { due }
     }
 }
 

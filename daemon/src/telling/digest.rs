@@ -17,6 +17,7 @@ use super::wording::{self, Site, words};
 use crate::limits;
 use crate::model::incident::Incident;
 use crate::model::message::{Delivery, OutboxMessage};
+use crate::summary;
 
 /// The due messages of one channel and contact, with what is known of their incidents.
 #[derive(Clone, Copy, Debug)]
@@ -26,6 +27,8 @@ pub struct Tray<'a> {
     pub incidents: &'a BTreeMap<String, Incident>,
     /// Whether the last try by this channel failed.
     pub was_down: bool,
+    /// Whether the contact gets the summary as a mail.
+    pub reads_summary: bool,
     pub shape: Shape,
     pub site: &'a Site,
     pub now: At,
@@ -66,23 +69,29 @@ pub const BY_SUMMARY: &str = "summary";
 pub fn plan(tray: Tray<'_>) -> Plan {
     let mut plan = Plan::default();
     let items = newest_of_each(tray, &mut plan);
+    let mut summary = newest_summary(tray, &mut plan);
     let (fresh, waited): (Vec<Item<'_>>, Vec<Item<'_>>) =
         items.into_iter().partition(|item| !tray.was_down && is_fresh(item.message, tray.now));
     if fresh.len() > limits::TEXTS_AT_ONCE_MAX {
         plan.parcels.push(merged(tray, &[fresh, waited].concat()));
     } else {
         plan.parcels.extend(fresh.iter().map(|item| as_it_is(item.message.clone())));
-        plan.parcels.extend(one_for(tray, &waited));
+        if let Some(taken) = summary.as_ref().filter(|_| takes_along(tray, &waited)) {
+            let parcel = with_summary(tray, &waited, taken);
+            summary = None;
+            plan.parcels.push(parcel);
+        } else {
+            plan.parcels.extend(one_for(tray, &waited));
+        }
     }
     let is_unknown =
         |m: &&OutboxMessage| m.incident.as_ref().is_some_and(|id| !tray.incidents.contains_key(id));
     plan.parcels.extend(tray.due.iter().filter(is_unknown).cloned().map(as_it_is));
-    let summary = newest_summary(tray, &mut plan);
     plan.parcels.extend(summary.map(as_it_is));
     plan
 }
 
-/// Of each incident its newest message, unless it is over and was never worth a message of its own.
+/// Of each incident its newest message, unless it is not worth one any more.
 fn newest_of_each<'a>(tray: Tray<'a>, plan: &mut Plan) -> Vec<Item<'a>> {
     let mut by_incident: BTreeMap<&str, Vec<(usize, Item<'a>)>> = BTreeMap::new();
     for message in tray.due {
@@ -100,8 +109,9 @@ fn newest_of_each<'a>(tray: Tray<'a>, plan: &mut Plan) -> Vec<Item<'a>> {
         let first = items.first().map(|(_, item)| item.message);
         let Some((place, item)) = items.pop() else { continue };
         let unheard = !was_heard(item, tray);
-        let over_at_once = first.is_some_and(|first| was_over_at_once(item.incident, first));
-        let stands_for_them = if over_at_once && unheard {
+        let is_past = first
+            .is_some_and(|first| was_over_at_once(item.incident, first) || is_history(tray, item, first));
+        let stands_for_them = if (is_past && unheard) || was_seen_since(item) {
             plan.dropped.push((item.message.id.clone(), BY_SUMMARY.to_owned()));
             BY_SUMMARY.to_owned()
         } else if let Some(newer) = sent_since(item, place) {
@@ -136,6 +146,21 @@ fn was_over_at_once(incident: &Incident, first: &OutboxMessage) -> bool {
     incident.closed_ms.is_some_and(|closed| closed <= first.created_ms)
 }
 
+/// Over, and its text is so old that the person reads of it in the summary, or on the page.
+fn is_history(tray: Tray<'_>, item: Item<'_>, first: &OutboxMessage) -> bool {
+    let is_old = tray.was_down && tray.now - At(first.created_ms) >= limits::MESSAGE_STALE;
+    tray.shape == Shape::Text && tray.reads_summary && item.incident.closed_ms.is_some() && is_old
+}
+
+/// A person has seen it while the message waited, and it is not dangerous.
+fn was_seen_since(item: Item<'_>) -> bool {
+    let incident = item.incident;
+    let seen = incident.tellings.iter().rev().find(|telling| telling.step == Step::Seen.word());
+    incident.closed_ms.is_none()
+        && parse_level(&incident.level) < Level::Danger
+        && seen.is_some_and(|seen| seen.at_ms > item.message.created_ms)
+}
+
 /// A later message of the incident that has gone out to the same contact and channel already.
 fn sent_since(item: Item<'_>, place: usize) -> Option<String> {
     let message = item.message;
@@ -168,15 +193,42 @@ fn as_it_is(message: OutboxMessage) -> Parcel {
 fn one_for(tray: Tray<'_>, waited: &[Item<'_>]) -> Option<Parcel> {
     match waited {
         [] => None,
-        [item] if still_true(item, tray.now) => {
-            let mut message = item.message.clone();
-            if tray.shape == Shape::Text && tray.now - At(message.created_ms) >= limits::MESSAGE_FRESH {
-                message.text = wording::sent_late(&message.text, tray.now, tray.site.zone);
-            }
-            Some(as_it_is(message))
-        }
+        [item] if still_true(item, tray.now) => Some(as_it_is(as_it_is_now(tray, item))),
         _ => Some(merged(tray, waited)),
     }
+}
+
+/// A message that waited, in the words and figures of its sending.
+fn as_it_is_now(tray: Tray<'_>, item: &Item<'_>) -> OutboxMessage {
+    let mut message = item.message.clone();
+    if let Some(words) = words(item.incident, item.step, tray.site, tray.now) {
+        message.subject = words.subject;
+        message.text = if tray.shape == Shape::Letter { words.body } else { words.text };
+    }
+    if tray.shape == Shape::Text && tray.now - At(message.created_ms) >= limits::MESSAGE_FRESH {
+        message.text = wording::sent_late(&message.text, tray.now, tray.site.zone);
+    }
+    message
+}
+
+/// Whether what quiet hours held goes into the summary: not after an outage, when it may be a long list.
+fn takes_along(tray: Tray<'_>, waited: &[Item<'_>]) -> bool {
+    tray.shape == Shape::Letter && !tray.was_down && !waited.is_empty()
+}
+
+/// The summary with what was held before its lines. It keeps its id.
+fn with_summary(tray: Tray<'_>, waited: &[Item<'_>], summary: &OutboxMessage) -> Parcel {
+    let (open, over) = by_weight(waited);
+    let held = what_waited(tray, "What was held overnight:", &open, &over).join("\n");
+    let gravest = open.first().map_or(Level::Note, |item| parse_level(&item.incident.level));
+    let message = OutboxMessage {
+        level: level_word(gravest).to_owned(),
+        text: format!("{held}\n\n{}", summary.text),
+        html: summary.html.as_deref().map(|page| summary::page_with(page, &held)),
+        ..summary.clone()
+    };
+    let parts = waited.iter().map(|item| item.message).chain([summary]);
+    Parcel { message, stands_for: parts.cloned().collect() }
 }
 
 fn still_true(item: &Item<'_>, now: At) -> bool {
@@ -200,9 +252,7 @@ fn merged(tray: Tray<'_>, items: &[Item<'_>]) -> Parcel {
     let mut ids: Vec<&str> = items.iter().map(|item| item.message.id.as_str()).collect();
     ids.sort_unstable();
     ids.insert(0, "merged");
-    let (mut open, over): (Vec<Item<'_>>, Vec<Item<'_>>) =
-        items.iter().copied().partition(|item| item.incident.closed_ms.is_none());
-    open.sort_by_key(|item| (std::cmp::Reverse(parse_level(&item.incident.level)), item.incident.opened_ms));
+    let (open, over) = by_weight(items);
     let level = open.first().map_or(Level::Note, |item| parse_level(&item.incident.level));
     let first = items.first().map(|item| item.message);
     let text = match tray.shape {
@@ -227,6 +277,14 @@ fn merged(tray: Tray<'_>, items: &[Item<'_>]) -> Parcel {
     Parcel { message, stands_for: items.iter().map(|item| item.message.clone()).collect() }
 }
 
+/// What is open, the gravest first, and what is over.
+fn by_weight<'a>(items: &[Item<'a>]) -> (Vec<Item<'a>>, Vec<Item<'a>>) {
+    let (mut open, over): (Vec<Item<'_>>, Vec<Item<'_>>) =
+        items.iter().copied().partition(|item| item.incident.closed_ms.is_none());
+    open.sort_by_key(|item| (std::cmp::Reverse(parse_level(&item.incident.level)), item.incident.opened_ms));
+    (open, over)
+}
+
 fn subject(tray: Tray<'_>, level: Level, open: usize, over: usize) -> String {
     let fire = if level == Level::Danger { "FIRE RISK, " } else { "" };
     let farm = gsm::clip(&gsm::one_line(&tray.site.farm), limits::FARM_CHARS_SHOWN);
@@ -234,7 +292,14 @@ fn subject(tray: Tray<'_>, level: Level, open: usize, over: usize) -> String {
 }
 
 fn letter(tray: Tray<'_>, open: &[Item<'_>], over: &[Item<'_>]) -> String {
-    let mut lines = vec!["These messages waited and come as one.".to_owned()];
+    let mut lines = what_waited(tray, "These messages waited and come as one.", open, over);
+    lines.extend([String::new(), wording::signature(tray.site, tray.now)]);
+    lines.join("\n")
+}
+
+/// What is open, as sentences; what is over, as lines; and the cautions that go with it.
+fn what_waited(tray: Tray<'_>, head: &str, open: &[Item<'_>], over: &[Item<'_>]) -> Vec<String> {
+    let mut lines = vec![head.to_owned()];
     if !open.is_empty() {
         lines.extend([String::new(), "Now:".to_owned()]);
         lines.extend(open.iter().map(|item| format!("* {}", sentence(tray, item))));
@@ -242,7 +307,7 @@ fn letter(tray: Tray<'_>, open: &[Item<'_>], over: &[Item<'_>]) -> String {
     if !over.is_empty() {
         lines.extend([String::new(), "Was, and is over:".to_owned()]);
         lines.extend(
-            over.iter().map(|item| format!("* {}", wording::line(item.incident, tray.site, tray.now))),
+            over.iter().map(|item| format!("* {}", wording::line_now(item.incident, tray.site, tray.now))),
         );
     }
     let cautions = open.iter().flat_map(|item| wording::cautions(item.incident));
@@ -253,8 +318,7 @@ fn letter(tray: Tray<'_>, open: &[Item<'_>], over: &[Item<'_>]) -> String {
         lines.push(String::new());
         lines.append(&mut cautions);
     }
-    lines.extend([String::new(), wording::signature(tray.site, tray.now)]);
-    lines.join("\n")
+    lines
 }
 
 /// The gravest in full, else as many lines as fit.
@@ -266,11 +330,14 @@ fn text(tray: Tray<'_>, open: &[Item<'_>], over: &[Item<'_>]) -> String {
         let fits = rest > 0 && longer.chars().count() <= limits::TEXT_CHARS_MAX;
         return if fits { longer } else { text };
     }
-    let line = |item: &Item<'_>| gsm::basic(&wording::line(item.incident, tray.site, tray.now));
-    let mut lines: Vec<String> = open.iter().map(line).collect();
-    lines.extend(over.iter().map(line));
+    let all = || open.iter().chain(over);
+    let with_figures = all().map(|item| gsm::basic(&wording::line_now(item.incident, tray.site, tray.now)));
+    let without = all().map(|item| gsm::basic(&wording::line(item.incident, tray.site, tray.now)));
+    let (with_figures, without): (Vec<_>, Vec<_>) = (with_figures.collect(), without.collect());
     let head = format!("Heapward, what waited: {} open, {} over. ", open.len(), over.len());
-    for shown in (1..=lines.len()).rev() {
+    // Another line is worth more than the figures.
+    let counts = (1..=without.len()).rev();
+    for (shown, lines) in counts.flat_map(|shown| [(shown, &with_figures), (shown, &without)]) {
         let some = lines.get(..shown).unwrap_or_default().join("; ");
         let more = if shown < lines.len() { format!("; +{}", lines.len() - shown) } else { String::new() };
         let text = format!("{head}{some}{more}");

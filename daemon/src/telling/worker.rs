@@ -165,7 +165,11 @@ impl<O: Outbox> Worker<O> {
     }
 
     fn start(&mut self, key: LaneKey, mut messages: Vec<OutboxMessage>, now: At) {
-        messages.retain(|message| due_at(message).is_none_or(|due| due <= now));
+        // The summary takes along what was held for it.
+        let is_due = |message: &OutboxMessage, by: At| due_at(message).is_none_or(|due| due <= by);
+        let has_summary = messages.iter().any(|message| message.incident.is_none() && is_due(message, now));
+        let by = if has_summary { now + limits::SUMMARY_GRACE } else { now };
+        messages.retain(|message| is_due(message, by));
         let mut incidents = BTreeMap::new();
         for id in messages.iter().filter_map(|message| message.incident.as_ref()) {
             match self.deps.outbox.incident(id) {
@@ -184,11 +188,13 @@ impl<O: Outbox> Worker<O> {
         let channel = self.deps.channels.get(&key.0).cloned();
         let way = self.deps.book.way(&key.1, &key.0);
         let way = way.map(|(address, shape)| (address.to_owned(), shape));
+        let reads_summary = self.deps.book.reads_summary(&key.1);
         let errand = Errand {
             key,
             messages,
             incidents,
             was_down,
+            reads_summary,
             pause,
             site: self.deps.site.clone(),
             clock: Arc::clone(&self.deps.clock),

@@ -22,7 +22,8 @@ pub(super) fn overheating(view: View<'_>) -> Draft {
     let when = if reading.is_empty() { String::new() } else { view.read_when() };
     let still = format!("{reading}{when}{peak}");
     let began = view.when(At(view.incident.opened_ms));
-    let is_again = matches!(view.step, Step::Reminder(_) | Step::SecondPerson);
+    let is_reminder = matches!(view.step, Step::Reminder(_) | Step::SecondPerson);
+    let is_again = is_reminder || view.has_moved_on();
     // By now it may have come down below the limit, but not to the end of the incident.
     let is_below = |limit_f| view.latest_c().is_some_and(|c| !Celsius(c).is_above(Celsius::from_f(limit_f)));
     let fact = |limit_f: f64| {
@@ -46,7 +47,7 @@ pub(super) fn overheating(view: View<'_>) -> Draft {
             fact(170.0)
                 .action(format!("{lost}Two people: wet it, open it from the side. No more air if dry."))
         }
-        Level::Danger if is_again => {
+        Level::Danger if is_reminder => {
             // There is room for one time: when it was read, if that was not just now.
             let when = if when.is_empty() { format!(", since {since}") } else { when };
             let peak = view.figure("worst_c").map(|c| format!("Peak {}.", view.temperature(c)));
@@ -102,7 +103,8 @@ pub(super) fn run_at_risk(view: View<'_>) -> Draft {
     let says = slope.filter(|_| view.step != Step::SecondPerson);
     let says = says.map(|s| format!(", {}", say::slope(s, view.site.shows))).unwrap_or_default();
     let counted = view.counted().map(|counted| format!(", {counted} counted")).unwrap_or_default();
-    let is_back = view.step != Step::Opened && slope.is_some_and(|slope| slope > 0.0);
+    let is_back =
+        (view.step != Step::Opened || view.has_moved_on()) && slope.is_some_and(|slope| slope > 0.0);
     let action = if is_back {
         "It climbs: leave air and cover as they are."
     } else {
@@ -206,10 +208,10 @@ pub(super) fn drying(view: View<'_>) -> Draft {
     .hint("Mask against dust.")
 }
 
-/// Time since the instant named by `since_ms` (the building of the pile), in hours.
+/// Time since the instant named by `since_ms` (the building of the pile), in hours, up to the figure beside it.
 fn age(view: View<'_>) -> Option<String> {
     let since = view.instant("since_ms")?;
-    let decided = view.instant("decided_ms").unwrap_or(view.now);
-    let age = decided - since;
+    let decided = || view.instant("decided_ms").unwrap_or(view.now);
+    let age = view.newest().map_or_else(decided, |(_, read)| read) - since;
     (age > Span::ZERO).then(|| say::hours(age))
 }

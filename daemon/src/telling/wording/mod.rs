@@ -70,6 +70,26 @@ pub fn line(incident: &Incident, site: &Site, now: At) -> String {
     format!("{}{place}{} {stretch}", pile.unwrap_or_default(), view.phrase())
 }
 
+/// The same with the figure as it is now, or the peak of what is over: `..., now 163 F at outer-south`.
+pub fn line_now(incident: &Incident, site: &Site, now: At) -> String {
+    let plain = line(incident, site, now);
+    let Some(view) = View::new(incident, Step::Opened, site, now) else { return plain };
+    let peak = view.figure("worst_c").map(|c| view.temperature(c));
+    match (incident.closed_ms, view.newest(), peak) {
+        (Some(_), _, Some(peak)) => format!("{plain} (peak {peak})"),
+        (None, Some((c, _)), _) => {
+            let elsewhere = incident.read_spot.as_ref().filter(|spot| Some(*spot) != incident.spot.as_ref());
+            let elsewhere = elsewhere.map(|spot| format!(" at {}", view.name(spot))).unwrap_or_default();
+            let figure = view.temperature(c);
+            match view.read_when().as_str() {
+                "" => format!("{plain}, now {figure}{elsewhere}"),
+                when => format!("{plain}, last {figure}{elsewhere}{when}"),
+            }
+        }
+        _ => plain,
+    }
+}
+
 /// What to do about an incident, as in its text.
 pub fn action(incident: &Incident, site: &Site, now: At) -> Option<String> {
     let action = View::new(incident, Step::Opened, site, now)?.draft().actions();

@@ -370,7 +370,7 @@ fn a_reminder_gives_the_newest_figure_the_worst_and_since_when() {
     assert_eq!(
         words(&later, Step::Opened, &site, now).unwrap().text,
         "Pile 2026-03: outer-south 157 F at 16:20, peak 168 F, hot since 14:20. Run the air longer or more often; water \
-         it if it is dry. Steam scalds."
+         it if it is dry. Over when below 155 F."
     );
     hot.level = "danger".to_owned();
     later.level = "danger".to_owned();

@@ -139,10 +139,16 @@ impl<'a> View<'a> {
     }
 
     /// The newest temperature of an open incident and when it was read, where it is newer than what decided.
-    fn newest(self) -> Option<(f64, At)> {
+    pub(super) fn newest(self) -> Option<(f64, At)> {
         let (c, at) = (self.figure("now_c")?, self.instant("now_ms")?);
         let is_newer = self.instant("decided_ms").is_none_or(|decided| at >= decided);
         (is_newer && self.incident.closed_ms.is_none()).then_some((c, at))
+    }
+
+    /// Whether things have gone on since it was decided: a text that waited says how it is when it is sent.
+    pub(super) fn has_moved_on(self) -> bool {
+        let decided = self.instant("decided_ms").unwrap_or(At(self.incident.opened_ms));
+        self.newest().is_some_and(|(_, at)| at - decided >= limits::MESSAGE_FRESH)
     }
 
     /// The newest temperature, else the one that decided.

@@ -39,6 +39,7 @@ pub(super) struct Errand<O> {
     pub(super) messages: Vec<OutboxMessage>,
     pub(super) incidents: BTreeMap<String, Incident>,
     pub(super) was_down: bool,
+    pub(super) reads_summary: bool,
     pub(super) pause: Span,
     pub(super) site: Site,
     pub(super) clock: SharedClock,
@@ -55,7 +56,7 @@ impl Outcome {
     pub(super) fn covers(&self, id: &str) -> bool {
         match self {
             Outcome::One { message, .. } => message == id,
-            Outcome::Merged { superseded, .. } => superseded.iter().any(|s| s == id),
+            Outcome::Merged { merged, superseded } => merged.id == id || superseded.iter().any(|s| s == id),
         }
     }
 
@@ -85,15 +86,18 @@ impl<O: Outbox> Errand<O> {
             due: &self.messages,
             incidents: &self.incidents,
             was_down: self.was_down,
+            reads_summary: self.reads_summary,
             shape,
             site: &self.site,
             now,
         };
         let plan = plan(tray);
-        for (message, by) in plan.dropped {
-            let tries = self.tries(&message);
-            self.report(Outcome::One { message, delivery: Delivery::Superseded { by }, tries }).await;
-        }
+        // What another message of the tray stands for waits with it: it has been told only when that is out.
+        let (behind, settled): (Vec<_>, Vec<_>) = plan
+            .dropped
+            .into_iter()
+            .partition(|(_, by)| self.messages.iter().any(|message| message.id == *by));
+        self.drop(settled).await;
         for parcel in plan.parcels {
             let letter = self.letter(&parcel.message, &address);
             match channel.send(&letter).await {
@@ -113,7 +117,15 @@ impl<O: Outbox> Errand<O> {
                 }
             }
         }
+        self.drop(behind).await;
         self.finished(None)
+    }
+
+    async fn drop(&mut self, messages: Vec<(String, String)>) {
+        for (message, by) in messages {
+            let tries = self.tries(&message);
+            self.report(Outcome::One { message, delivery: Delivery::Superseded { by }, tries }).await;
+        }
     }
 
     fn letter(&self, message: &OutboxMessage, address: &str) -> Letter {
@@ -136,7 +148,9 @@ impl<O: Outbox> Errand<O> {
         let outcome = if parcel.stands_for.is_empty() {
             Outcome::One { message: parcel.message.id, delivery, tries }
         } else {
-            let superseded = parcel.stands_for.into_iter().map(|message| message.id).collect();
+            // The summary stands for what it took along, and for itself.
+            let others = parcel.stands_for.into_iter().map(|message| message.id);
+            let superseded = others.filter(|id| *id != parcel.message.id).collect();
             let merged = Box::new(OutboxMessage { tries, delivery, ..parcel.message });
             Outcome::Merged { merged, superseded }
         };
