@@ -106,7 +106,7 @@ fn responses(route: &Route, operation: &Operation) -> Value {
         }
         Answer::Nothing => ("204", json!({})),
         Answer::Text => ("200", json!({ "text/plain": text })),
-        Answer::Events => ("200", json!({ "text/event-stream": text })),
+        Answer::Events => ("200", json!({ "text/event-stream": events() })),
     };
     let mut good = json!({ "description": "Done" });
     if content != json!({}) {
@@ -133,6 +133,22 @@ fn responses(route: &Route, operation: &Operation) -> Value {
         );
     }
     Value::Object(responses)
+}
+
+/// What a stream of events is made of; the data of an event has a schema of its own.
+fn events() -> Value {
+    json!({
+        "schema": {
+            "type": "string",
+            "description": "Events of the type `pile`; the data of each is JSON as `LiveEvent` says, on one line. A \
+                            comment comes where nothing else came for 15 s.",
+        },
+        "examples": {
+            "pile": {
+                "value": "event: pile\ndata: {\"judged_to\":\"2026-05-01T15:00:00.000Z\",\"pile\":\"2026-03\"}\n\n",
+            },
+        },
+    })
 }
 
 fn reference(schema: &str) -> Value {

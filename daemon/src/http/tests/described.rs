@@ -105,6 +105,34 @@ async fn answers_are_as_described() {
     }
 }
 
+/// A script listens as long as it says, and finds events as described: each pile once, then what was judged anew.
+#[tokio::test]
+async fn a_live_view_ends_when_it_was_asked_to_and_is_as_described() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    let began = std::time::Instant::now();
+    let reply = farm.get("/v1/live?for=1").await;
+    let took = began.elapsed().as_millis();
+    assert!((900..3_000).contains(&took), "{took} ms");
+    assert_eq!((reply.status, reply.header("content-type")), (200, Some("text/event-stream")), "{reply:?}");
+    let document = farm.get("/v1/openapi.json").await.json();
+    let described = &document["paths"]["/v1/live"]["get"]["responses"]["200"]["content"]["text/event-stream"];
+    let schema = json!({ "$ref": "#/components/schemas/LiveEvent" });
+    let example = described["examples"]["pile"]["value"].as_str().unwrap();
+    let mut seen = 0;
+    for event in example.split_terminator("\n\n").chain(reply.body.split_terminator("\n\n")) {
+        let (kind, data) = event.split_once('\n').unwrap();
+        let data: Value = serde_json::from_str(data.strip_prefix("data: ").unwrap()).unwrap();
+        assert_eq!((kind, &data["pile"]), ("event: pile", &json!("2026-03")), "{event}");
+        assert_eq!(misfit(&document, &schema, &data, "event"), None);
+        seen += 1;
+    }
+    assert_eq!(seen, 2, "{reply:?}");
+    for wrong in ["0", "3601", "-1", "1.5", "1s", "99999999999999999999", ""] {
+        assert_eq!(farm.get(&format!("/v1/live?for={wrong}")).await.status, 400, "{wrong}");
+    }
+}
+
 fn refused(n: i64) -> RefusedMessages {
     RefusedMessages {
         topic: format!("barn/k{n}"),
