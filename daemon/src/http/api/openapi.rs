@@ -135,17 +135,19 @@ fn responses(route: &Route, operation: &Operation) -> Value {
     Value::Object(responses)
 }
 
-/// What a stream of events is made of; the data of an event has a schema of its own.
+/// A stream of events: the schema is that of each of them.
 fn events() -> Value {
+    let data = "On one line, as `LiveEvent` says. A comment comes where nothing else came for 15 s.";
     json!({
         "schema": {
-            "type": "string",
-            "description": "Events of the type `pile`; the data of each is JSON as `LiveEvent` says, on one line. A \
-                            comment comes where nothing else came for 15 s.",
-        },
-        "examples": {
-            "pile": {
-                "value": "event: pile\ndata: {\"judged_to\":\"2026-05-01T15:00:00.000Z\",\"pile\":\"2026-03\"}\n\n",
+            "type": "object",
+            "required": ["event", "data"],
+            "properties": {
+                "event": { "type": "string", "const": "pile" },
+                "data": {
+                    "type": "string", "description": data, "contentMediaType": "application/json",
+                    "contentSchema": reference("LiveEvent"),
+                },
             },
         },
     })

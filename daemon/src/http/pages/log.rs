@@ -187,9 +187,11 @@ pub(super) fn last_written(entries: &[Entry], wrote: Option<u64>, may_write: boo
         @if let Some(entry) = last {
             @let one = &entry.entry;
             p.written role=[just.map(|_| "status")] {
-                @if just.is_some() { "Written down: " } @else { "Last written down: " }
-                (log::sentence(&one.event, style)) @if !one.note.is_empty() { " " (first_words(&one.note)) }
-                " " (instant(At(one.at_ms), style)) ", " (one.by) ". "
+                @if just.is_some() { "Written down" } @else { "Last written down" }
+                ", " (instant(At(one.at_ms), style)) " by " (one.by) ": "
+                @let sentence = log::sentence(&one.event, style);
+                @if !sentence.is_empty() { (sentence) " " }
+                @if !one.note.is_empty() { "\u{201c}" (first_words(&one.note)) "\u{201d} " }
                 @if may_write && is_good(&entry) {
                     @let pile = one.pile.as_deref().unwrap_or_default();
                     a.link.zoom href=(format!("/piles/{pile}/log/{}", entry.seq)) { "Correct" }

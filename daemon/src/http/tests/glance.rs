@@ -119,15 +119,18 @@ async fn what_was_written_down_last_stands_below_the_verdict() {
     phone.fill("/piles/2026-03/write/watered", &[("gallons", "40")]).await;
     phone.fill("/piles/2026-03/write/note", &[("note", &"stones ".repeat(20))]).await;
     let text = line().await.unwrap();
-    assert!(text.contains("Last written down: ") && text.contains("stones") && text.contains('…'), "{text}");
+    assert!(
+        text.contains("Last written down, ") && text.contains("by OM: \u{201c}stones") && text.contains('…'),
+        "{text}"
+    );
     let correct = text.split("href=\"").nth(1).unwrap().split('"').next().unwrap().to_owned();
     assert!(text.ends_with(">Correct</a>"), "{text}");
     phone.fill(&correct, &[("reason", "another pile")]).await;
     let text = line().await.unwrap();
-    assert!(text.contains("Watered with 40 gallons (151 litres).") && text.contains(", OM. "), "{text}");
+    assert!(text.contains(" by OM: Watered with 40 gallons (151 litres)."), "{text}");
     // Whoever may not write reads it, and is not asked to correct it.
     let page = farm.get("/piles/2026-03").await.body;
-    assert!(page.contains("Last written down: Watered") && !page.contains(">Correct</a>"), "{page}");
+    assert!(page.contains(" by OM: Watered with 40") && !page.contains(">Correct</a>"), "{page}");
 }
 
 #[tokio::test]
