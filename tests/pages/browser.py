@@ -32,6 +32,26 @@ SMALL = """() => [...document.querySelectorAll('a, button, select, textarea, inp
     .filter(([_, box]) => box.height < 44 || box.width < 44).map(([name, box]) => `${name} ${box.width}x${box.height}`)"""
 
 
+# Dates, and figures with their units, that end in another line than they begin. What is shown as it was written may.
+BROKEN = r"""() => {
+    const found = [];
+    const lines = range => new Set([...range.getClientRects()].filter(box => box.width > 1).map(box => Math.round(box.top / 8))).size;
+    const walker = document.createTreeWalker(document.querySelector('main'), NodeFilter.SHOW_TEXT);
+    const figure = /\b\d[\d.,:]*[ \u00a0](h|min|s|days?|°[FC]|%|lb|gallons|cubic[ \u00a0]yards)(?![\w])|\b\d{4}-\d\d-\d\d\b|\b\d{1,2}[ \u00a0](Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)(,?[ \u00a0][\d:]+)?/g;
+    while (walker.nextNode()) {
+        const node = walker.currentNode;
+        if (node.parentElement.closest('svg, pre, code, textarea, select')) continue;
+        for (const match of node.data.matchAll(figure)) {
+            const range = document.createRange();
+            range.setStart(node, match.index);
+            range.setEnd(node, match.index + match[0].length);
+            if (lines(range) > 1) found.push(match[0]);
+        }
+    }
+    return found;
+}"""
+
+
 AXE = """axe.run({
     runOnly: ['wcag2a', 'wcag2aa', 'wcag2aaa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'],
     rules: {'color-contrast-enhanced': {enabled: true}, 'target-size': {enabled: true}},
@@ -50,6 +70,8 @@ def look(page, name):
     assert wide <= width, f"{name} is {wide} pixels wide on a screen of {width}"
     small = page.evaluate(SMALL)
     assert not small, f"{name} has targets below 44 pixels: {small}"
+    broken = page.evaluate(BROKEN)
+    assert not broken, f"{name} breaks lines within {broken}"
     page.evaluate(axe)
     found = page.evaluate(AXE)
     for one in found["violations"]:

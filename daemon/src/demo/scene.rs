@@ -120,8 +120,13 @@ impl Scene {
     }
 
     async fn publish(&mut self, messages: Vec<Message>) -> Result<(), SceneError> {
+        let any = !messages.is_empty();
         for message in messages {
             self.publisher.publish(message).await?;
+        }
+        // Else the clock would run ahead of messages on their way, and the probes' clocks look as if they were behind.
+        if any {
+            self.publisher.settle().await;
         }
         Ok(())
     }

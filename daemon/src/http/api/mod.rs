@@ -39,7 +39,7 @@ pub(super) fn routes() -> Vec<Route> {
         route("/v1/about", Reader, get(lists::about),
             Operation::get("about", "Version, clock, store, messages in and out", Json("About"))),
         route("/v1/live", Reader, get(live::live),
-            Operation::get("live", "Says which pile was judged anew, as server-sent events", Events)),
+            Operation::get("live", "Says which pile was judged anew, as server-sent events; each pile once at the beginning", Events).query(&["for"])),
         route("/v1/piles", Reader, get(piles::list),
             Operation::get("listPiles", "All piles with their verdicts", Json("JudgedPileList")).query(paged)),
         route("/v1/piles", Script, post(piles::start),

@@ -106,7 +106,7 @@ fn responses(route: &Route, operation: &Operation) -> Value {
         }
         Answer::Nothing => ("204", json!({})),
         Answer::Text => ("200", json!({ "text/plain": text })),
-        Answer::Events => ("200", json!({ "text/event-stream": text })),
+        Answer::Events => ("200", json!({ "text/event-stream": events() })),
     };
     let mut good = json!({ "description": "Done" });
     if content != json!({}) {
@@ -133,6 +133,24 @@ fn responses(route: &Route, operation: &Operation) -> Value {
         );
     }
     Value::Object(responses)
+}
+
+/// A stream of events: the schema is that of each of them.
+fn events() -> Value {
+    let data = "On one line, as `LiveEvent` says. A comment comes where nothing else came for 15 s.";
+    json!({
+        "schema": {
+            "type": "object",
+            "required": ["event", "data"],
+            "properties": {
+                "event": { "type": "string", "const": "pile" },
+                "data": {
+                    "type": "string", "description": data, "contentMediaType": "application/json",
+                    "contentSchema": reference("LiveEvent"),
+                },
+            },
+        },
+    })
 }
 
 fn reference(schema: &str) -> Value {

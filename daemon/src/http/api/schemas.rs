@@ -7,9 +7,9 @@
 
 use serde_json::{Map, Value, json};
 
-use crate::limits::{HISTORY_POINTS_MAX, LIST_ITEMS_MAX};
+use crate::limits::{HISTORY_POINTS_MAX, HTTP_STREAM_SECONDS_MAX, LIST_ITEMS_MAX};
 
-const SHAPES: [(&str, &str); 36] = [
+const SHAPES: [(&str, &str); 37] = [
     // In.
     (
         "NewPile",
@@ -98,6 +98,7 @@ const SHAPES: [(&str, &str); 36] = [
     ("Told", "contact:text channel:text sent:time?"),
     // The farm.
     ("Problem", "type:text title:text status:integer detail:text"),
+    ("LiveEvent", "pile:name judged_to:time"),
     ("Health", "status:ok clock_trusted:flag messages_come_in:flag?"),
     (
         "Probe",
@@ -158,7 +159,7 @@ const ENTRIES: [(&str, &str); 18] = [
 ];
 
 /// Parameters of queries: name in the table of routes, name, type, what it is.
-const QUERIES: [(&str, &str, &str, &str); 14] = [
+const QUERIES: [(&str, &str, &str, &str); 15] = [
     ("limit", "limit", "limit", "Items of this page"),
     ("points", "limit", "points", "Raw readings of this page"),
     ("after", "after", "cursor", "`next` of the page before"),
@@ -173,6 +174,7 @@ const QUERIES: [(&str, &str, &str, &str); 14] = [
     ("format", "format", "json|csv|sheet", "`csv` is for programs, `sheet` for spreadsheets"),
     ("open", "open", "true|false", "Only what is open"),
     ("pile", "pile", "name", "One pile only"),
+    ("for", "for", "live_seconds", "Seconds after which the view ends; without it it ends after an hour"),
 ];
 
 /// All schemas by name.
@@ -276,6 +278,7 @@ fn plain(kind: &str) -> Value {
         "seq" => json!({ "type": "integer", "minimum": 1 }),
         "limit" => json!({ "type": "integer", "minimum": 1, "maximum": LIST_ITEMS_MAX }),
         "points" => json!({ "type": "integer", "minimum": 1, "maximum": HISTORY_POINTS_MAX }),
+        "live_seconds" => json!({ "type": "integer", "minimum": 1, "maximum": HTTP_STREAM_SECONDS_MAX }),
         "month_ms" => json!({ "type": "integer", "minimum": 0, "maximum": 2_678_400_000_i64 }),
         "unit" => schema("C|F|%|W|V|switch|raw"),
         "quantity" => schema("temperature|moisture|oxygen|blower|battery"),

@@ -92,7 +92,10 @@ fn stands(views: &[Arc<PileView>], probe: &str, now: At) -> Markup {
         .collect();
     html! {
         @if placed.is_empty() { "in no pile" }
-        @for (pile, spot) in placed { p { a.link href=(format!("/piles/{pile}")) { "pile " (pile) } ", " (spot) } }
+        @for (n, (pile, spot)) in placed.iter().enumerate() {
+            @if n > 0 { br; }
+            a.link href=(format!("/piles/{pile}")) { "pile " (pile) } ", " (spot)
+        }
     }
 }
 
@@ -105,7 +108,7 @@ fn wrong(views: &[Arc<PileView>], probe: &str) -> Markup {
     kinds.dedup();
     html! {
         @if kinds.is_empty() { "nothing known" }
-        @for kind in kinds { p { (kind.replace('-', " ")) } }
+        (kinds.iter().map(|kind| kind.replace('-', " ")).collect::<Vec<_>>().join(", "))
     }
 }
 

@@ -1,9 +1,10 @@
 //! What is around every page, and the small pieces that several pages share.
 
 use heapward_rules::units::At;
-use maud::{DOCTYPE, Markup, html};
+use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::assets::{script_address, style_address};
+use super::unbroken::unbroken;
 use crate::http::house::House;
 use crate::http::problem::Problem;
 use crate::http::words::{Style, about};
@@ -20,6 +21,9 @@ const MENU: [(&str, &str); 8] = [
     ("/refused", "Messages refused"),
     ("/about", "About"),
 ];
+
+/// In the type of a heading a longer one fills the line of a phone.
+const WHOLE_NAME_CHARS_MAX: usize = 20;
 
 /// A page of this farm. `live` names what the page follows while it is open (`*` for every pile).
 pub(super) fn page(house: &House, title: &str, live: Option<&str>, main: &Markup) -> Markup {
@@ -49,7 +53,7 @@ fn sheet(farm: &str, title: &str, live: Option<&str>, main: &Markup) -> Markup {
             }
             body {
                 header { p.farm { a href="/" { (farm) } } }
-                main data-live=[live] { (main) }
+                main data-live=[live] { (PreEscaped(unbroken(&main.0))) }
                 nav aria-label="Pages" {
                     @for (address, name) in MENU { a.touch href=(address) { (name) } }
                 }
@@ -67,9 +71,9 @@ pub(super) fn as_sentence(line: &str) -> String {
     format!("{first}{rest}{end}")
 }
 
-/// A sentence whose figures are not parted from their units at the end of a line.
-pub(super) fn unparted(sentence: &str) -> String {
-    sentence.replace(" °", "\u{a0}°").replace(" %", "\u{a0}%")
+/// A pile's name that goes to the next line whole, where it has room there.
+pub(super) fn whole_name(pile: &str) -> Markup {
+    html! { @if pile.len() <= WHOLE_NAME_CHARS_MAX { span.whole { (pile) } } @else { (pile) } }
 }
 
 /// An instant on the farm's clock, readable for programs too.

@@ -6,10 +6,11 @@ use axum::extract::{Extension, Path, State};
 use heapward_rules::units::At;
 use maud::{Markup, html};
 
-use super::frame::{instant, more, page};
+use super::frame::{instant, more, page, whole_name};
+use super::trouble;
 use crate::http::access::Visitor;
 use crate::http::house::House;
-use crate::http::params::{Behind, Params};
+use crate::http::params::{Behind, Page, Params, digits};
 use crate::http::problem::Problem;
 use crate::http::receipts::Receipts;
 use crate::http::sources::all_entries;
@@ -19,24 +20,69 @@ use crate::model::incident::{Incident, Stage};
 use crate::store::IncidentFilter;
 use crate::telling::policy::Mute;
 
+/// Of a note beside the verdict.
+const NOTE_CHARS_SHOWN: usize = 80;
+
 pub(super) async fn whole(
     State(house): State<Arc<House>>,
     Extension(visitor): Extension<Visitor>,
     Path(pile): Path<String>,
-    params: Params,
+    mut params: Params,
 ) -> Result<Markup, Problem> {
-    params.done("none")?;
+    let part = params.page()?;
+    params.done("limit, after")?;
     house.pile(&pile)?;
     let style = Style::of(&house.app.config);
     let asked = pile.clone();
+    // All of it: an entry is struck through by another one, wherever that stands.
     let entries = house.read(move |reader| all_entries(reader, &asked)).await?;
+    let (shown, turns) = leaf(&entries, &part)?;
+    let trouble = trouble::of_farm(&house).await;
     let main = html! {
-        h1 { "Log of pile " (pile) }
+        h1 { "Log of pile " (whole_name(&pile)) }
+        (trouble)
         p.aside { "Newest first. Nothing is overwritten: what was corrected stays, struck through." }
-        (list(entries.iter().rev(), &entries, visitor.pass.is_some(), style))
+        (list(shown.iter().rev(), &entries, visitor.pass.is_some(), style))
+        (turning(&format!("/piles/{pile}/log"), part.limit, &turns))
         p { a.touch href=(format!("/piles/{pile}")) { "Back to pile " (pile) } }
     };
     Ok(page(&house, &format!("Log of pile {pile}"), None, &main))
+}
+
+/// Where the pages before and behind this one begin.
+struct Turns {
+    /// None on the newest page; the newest page itself begins behind nothing.
+    newer: Option<Option<u64>>,
+    older: Option<u64>,
+}
+
+/// The entries of one page of a log, which is in order, and where its neighbours begin.
+fn leaf<'a>(entries: &'a [Entry], part: &Page) -> Result<(&'a [Entry], Turns), Problem> {
+    let before = part.after.as_ref().map(|after| {
+        let seq = digits(after, 18).and_then(|seq| u64::try_from(seq).ok());
+        seq.ok_or_else(|| Problem::bad("`after` is the number of an entry, as the page before gives it"))
+    });
+    let before = before.transpose()?;
+    let end = before.map_or(entries.len(), |before| entries.partition_point(|one| one.seq < before));
+    let shown = &entries[end.saturating_sub(part.limit)..end];
+    let newer = (end < entries.len()).then(|| entries.get(end + part.limit).map(|one| one.seq));
+    let older = shown.first().filter(|_| end > part.limit).map(|one| one.seq);
+    Ok((shown, Turns { newer, older }))
+}
+
+fn turning(address: &str, limit: usize, turns: &Turns) -> Markup {
+    let link = |after: Option<u64>| {
+        let after = after.map(|seq| format!("&after={seq}")).unwrap_or_default();
+        format!("{address}?limit={limit}{after}")
+    };
+    html! {
+        @if turns.newer.is_some() || turns.older.is_some() {
+            p {
+                @if let Some(newer) = turns.newer { a.touch href=(link(newer)) { "Newer" } }
+                @if turns.older.is_some() { a.touch href=(link(turns.older)) { "Further back" } }
+            }
+        }
+    }
 }
 
 /// Everything that was noticed about a pile.
@@ -59,12 +105,14 @@ pub(super) async fn noticed(
             Ok((found, receipts))
         })
         .await?;
+    let trouble = trouble::of_farm(&house).await;
     let last = found.get(limit).and(found.get(limit - 1));
     let next = last.map(|last| {
         format!("/piles/{pile}/incidents?limit={limit}&after={}", Behind::text(last.opened_ms, &last.id))
     });
     let main = html! {
-        h1 { "What was noticed about pile " (pile) }
+        h1 { "What was noticed about pile " (whole_name(&pile)) }
+        (trouble)
         @if found.is_empty() { p.verdict { "Nothing was noticed." } }
         (incidents(&found, &receipts, limit, &visitor, house.now(), style))
         (more(next))
@@ -126,16 +174,40 @@ pub(super) fn can_be_corrected(event: &Event) -> bool {
     )
 }
 
-/// What was written down a moment ago, so that nobody writes it twice.
-pub(super) fn just_written(entries: &[Entry], seq: Option<u64>, style: Style) -> Markup {
-    let entry = seq.and_then(|seq| entries.iter().find(|entry| entry.seq == seq));
+/// What was written down a moment ago, or else what people wrote last: nobody writes it twice, and a slip is put right
+/// in two taps.
+pub(super) fn last_written(entries: &[Entry], wrote: Option<u64>, may_write: bool, style: Style) -> Markup {
+    let is_good = |entry: &&Entry| {
+        can_be_corrected(&entry.entry.event)
+            && !entries.iter().any(|other| other.entry.corrects == Some(entry.seq))
+    };
+    let just = wrote.and_then(|seq| entries.iter().find(|entry| entry.seq == seq));
+    let last = just.or_else(|| entries.iter().rev().find(is_good));
     html! {
-        @if let Some(entry) = entry {
-            p role="status" {
-                "Written down: " (log::sentence(&entry.entry.event, style)) " " (instant(At(entry.entry.at_ms), style))
+        @if let Some(entry) = last {
+            @let one = &entry.entry;
+            p.written role=[just.map(|_| "status")] {
+                @if just.is_some() { "Written down" } @else { "Last written down" }
+                ", " (instant(At(one.at_ms), style)) " by " (one.by) ": "
+                @let sentence = log::sentence(&one.event, style);
+                @if !sentence.is_empty() { (sentence) " " }
+                @if !one.note.is_empty() { "\u{201c}" (first_words(&one.note)) "\u{201d} " }
+                @if may_write && is_good(&entry) {
+                    @let pile = one.pile.as_deref().unwrap_or_default();
+                    a.link.zoom href=(format!("/piles/{pile}/log/{}", entry.seq)) { "Correct" }
+                }
             }
         }
     }
+}
+
+/// A long note is read in the log.
+fn first_words(note: &str) -> String {
+    let line = note.lines().next().unwrap_or_default();
+    if line.chars().count() <= NOTE_CHARS_SHOWN && line.len() == note.len() {
+        return line.to_owned();
+    }
+    line.chars().take(NOTE_CHARS_SHOWN).chain(['…']).collect()
 }
 
 pub(super) fn incidents(

@@ -102,7 +102,7 @@ fn figures(plan: &Plan) -> Markup {
     let outcome = &plan.outcome;
     html! {
         p.verdict {
-            "C:N " (format!("{:.1}", outcome.cn.typical)) ":1, moisture " (format!("{:.0}", outcome.moisture.typical)) "\u{a0}%"
+            "C:N " (format!("{:.1}", outcome.cn.typical)) ":1, moisture " (format!("{:.0}", outcome.moisture.typical)) " %"
             @if let Some(pile) = outcome.pile { ", " (format!("{:.1}", pile.cubic_yards.typical)) " cubic yards" }
             "."
         }

@@ -17,7 +17,9 @@ mod season;
 mod signs;
 mod spots;
 mod start;
+mod trouble;
 mod unassigned;
+mod unbroken;
 mod write;
 
 use axum::http::Method;

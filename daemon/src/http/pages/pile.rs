@@ -8,10 +8,11 @@ use heapward_rules::units::{At, Span};
 use maud::{Markup, html};
 
 use super::chart::{self, Line, Mark, Plot, Rule, gather};
-use super::frame::{instant, page, unparted};
+use super::frame::{instant, page};
 use super::log;
 use super::piles::{about, jobs, verdicts};
 use super::spots;
+use super::trouble;
 use super::write::VERBS;
 use crate::after::Stage;
 use crate::config::DisplayUnit;
@@ -119,12 +120,14 @@ pub(super) async fn one(
     params.done("range, to, wrote")?;
     let asked = Arc::clone(&view);
     let known = house.read(move |reader| known(reader, &asked, stretch, style, now)).await?;
+    let trouble = trouble::of_farm(&house).await;
     let main = html! {
         h1 { "Pile " (pile) }
         (verdicts(&view, &house, style))
+        (trouble)
         (cautions(&view))
         (jobs(&view, now, style))
-        (log::just_written(&known.entries, wrote, style))
+        (log::last_written(&known.entries, wrote, visitor.pass.is_some(), style))
         (steering_lines(known.steering.as_ref(), &view, style))
         (verbs(pile))
         (chart::figure(&temperature_plot(&house, &view, &known, stretch, style), style))
@@ -190,8 +193,8 @@ fn steering_lines(steering: Option<&Steering>, view: &PileView, style: Style) ->
     html! {
         @if let Some(steering) = steering {
             h2 { "Water and air" }
-            p { (unparted(&words::steering::water(steering, &view.open, style))) }
-            p { (unparted(&words::steering::air(steering))) }
+            p { (words::steering::water(steering, &view.open, style)) }
+            p { (words::steering::air(steering)) }
             p.aside { (words::steering::look(steering, style)) }
         }
     }

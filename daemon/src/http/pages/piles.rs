@@ -1,4 +1,4 @@
-//! All piles, the working ones first.
+//! All piles: what needs somebody today first, piles at rest last.
 
 use std::sync::Arc;
 
@@ -6,16 +6,14 @@ use axum::extract::State;
 use heapward_rules::units::{At, Span};
 use maud::{Markup, html};
 
-use super::frame::{as_sentence, page, unparted};
+use super::frame::page;
+use super::trouble;
 use crate::after::Stage;
 use crate::http::house::House;
 use crate::http::params::Params;
 use crate::http::problem::Problem;
-use crate::http::words::{self, Style, incident, today, verdict};
-use crate::limits::LIST_ITEMS_MAX;
-use crate::model::incident::Incident;
+use crate::http::words::{self, Style, today, verdict};
 use crate::recorder::PileView;
-use crate::store::IncidentFilter;
 
 /// A pile of which nothing was heard for so long is no work of today.
 const AT_REST: Span = Span::days(30);
@@ -24,24 +22,17 @@ pub(super) async fn all(State(house): State<Arc<House>>, params: Params) -> Resu
     params.done("none")?;
     let style = Style::of(&house.app.config);
     let now = house.now();
-    let open = IncidentFilter { open_only: true, pile: None };
-    let open = house.read(move |reader| reader.incidents(&open, None, LIST_ITEMS_MAX)).await;
-    // While the card takes nothing the verdicts in memory are shown, with the reason.
-    let trouble = house.store_trouble();
-    let open = if trouble.is_some() { open.unwrap_or_default() } else { open? };
+    let trouble = trouble::of_farm(&house).await;
+    // What needs somebody most stands first; of those that need the same the newest.
     let mut views = house.app.handle.views();
-    views.sort_by_key(|view| std::cmp::Reverse(view.pile.built_ms));
+    views.sort_by_cached_key(|view| std::cmp::Reverse((today::need(view, now), view.pile.built_ms)));
     let (at_rest, at_work): (Vec<_>, Vec<_>) = views.iter().partition(|view| now - view.judged_to > AT_REST);
     let main = html! {
         h1 { "Piles" }
-        @if let Some(trouble) = &trouble { p { span.act { (as_sentence(trouble)) } } }
+        (trouble)
         @if views.is_empty() {
             p.verdict { "No pile has been started yet." }
             p { a.touch href="/start" { "Start a pile" } }
-        }
-        @let of_farm: Vec<&Incident> = open.iter().filter(|one| one.pile.is_none()).collect();
-        @if !of_farm.is_empty() {
-            ul.today { @for one in of_farm { li { span.act { (incident::sentence(one, now, style)) } } } }
         }
         @for view in at_work { (lines(view, &house, now, style)) }
         @if !at_rest.is_empty() {
@@ -116,7 +107,7 @@ pub(super) fn jobs(view: &PileView, now: At, style: Style) -> Markup {
     html! {
         ul.today {
             @for job in today::jobs(view, now, style) {
-                li { span.act[job.act] { (unparted(&job.what)) } }
+                li { span.act[job.act] { (job.what) } }
             }
         }
     }

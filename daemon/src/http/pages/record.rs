@@ -9,7 +9,7 @@ use axum::response::{IntoResponse, Response};
 use heapward_rules::ids::is_plain_name;
 use maud::{Markup, html};
 
-use super::frame::page;
+use super::frame::{page, whole_name};
 use crate::http::house::House;
 use crate::http::params::Params;
 use crate::http::problem::Problem;
@@ -28,7 +28,12 @@ pub(super) async fn shown(
     params.done("none")?;
     let document = document(&house, &pile).await?;
     let main = html! {
-        h1 { (document.title) }
+        h1 {
+            @match document.title.strip_suffix(&pile) {
+                Some(title) => { (title) (whole_name(&pile)) }
+                None => { (document.title) }
+            }
+        }
         p {
             @for (word, name) in [("letter", "Letter"), ("a4", "A4")] {
                 a.touch href=(format!("/piles/{pile}/record.pdf?paper={word}")) { "PDF, " (name) }

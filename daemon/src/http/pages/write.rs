@@ -9,7 +9,8 @@ use heapward_rules::units::At;
 use maud::{Markup, html};
 
 use super::form::{self, Field, Posted, Values, by_and_note, needed, number};
-use super::frame::page;
+use super::frame::{page, whole_name};
+use super::trouble;
 use crate::config::DisplayUnit;
 use crate::http::access::Visitor;
 use crate::http::house::House;
@@ -337,13 +338,15 @@ pub(super) async fn all(
 ) -> Result<Markup, Problem> {
     params.done("none")?;
     house.pile(&pile)?;
+    let trouble = trouble::of_farm(&house).await;
     let main = html! {
-        h1 { "Write down for pile " (pile) }
+        h1 { "Write down for pile " (whole_name(&pile)) }
+        (trouble)
         p {
             @for verb in &VERBS { a.touch href=(format!("/piles/{pile}/write/{}", verb.slug)) { (verb.link) } }
             a.touch href=(format!("/piles/{pile}/place")) { "Place a probe" }
         }
-        p.hint { "To correct an entry open the log and choose \u{201c}Correct\u{201d} beside it." }
+        p.hint { "What was written down last is corrected from the pile's page; anything before, from its log." }
         p { a.touch href=(format!("/piles/{pile}")) { "Back to pile " (pile) } }
     };
     Ok(page(&house, "Write down", None, &main))

@@ -105,6 +105,36 @@ async fn answers_are_as_described() {
     }
 }
 
+/// A script listens as long as it says, and finds events as described: each pile once, then what was judged anew.
+#[tokio::test]
+async fn a_live_view_ends_when_it_was_asked_to_and_is_as_described() {
+    let farm = TestFarm::new().await;
+    farm.with_pile().await;
+    let began = std::time::Instant::now();
+    let reply = farm.get("/v1/live?for=1").await;
+    let took = began.elapsed().as_millis();
+    assert!((900..3_000).contains(&took), "{took} ms");
+    assert_eq!((reply.status, reply.header("content-type")), (200, Some("text/event-stream")), "{reply:?}");
+    let document = farm.get("/v1/openapi.json").await.json();
+    let described = &document["paths"]["/v1/live"]["get"]["responses"]["200"]["content"]["text/event-stream"];
+    let schema = &described["schema"];
+    let mut seen = 0;
+    for event in reply.body.split_terminator("\n\n") {
+        let lines = event.lines().map(|line| line.split_once(": ").unwrap());
+        let event: Value =
+            lines.map(|(key, text)| (key.to_owned(), json!(text))).collect::<serde_json::Map<_, _>>().into();
+        assert_eq!(misfit(&document, schema, &event, "event"), None);
+        let data: Value = serde_json::from_str(event["data"].as_str().unwrap()).unwrap();
+        assert_eq!(misfit(&document, &schema["properties"]["data"]["contentSchema"], &data, "data"), None);
+        assert_eq!(data["pile"], "2026-03");
+        seen += 1;
+    }
+    assert_eq!(seen, 1, "{reply:?}");
+    for wrong in ["0", "3601", "-1", "1.5", "1s", "99999999999999999999", ""] {
+        assert_eq!(farm.get(&format!("/v1/live?for={wrong}")).await.status, 400, "{wrong}");
+    }
+}
+
 fn refused(n: i64) -> RefusedMessages {
     RefusedMessages {
         topic: format!("barn/k{n}"),

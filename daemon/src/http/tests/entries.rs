@@ -19,7 +19,10 @@ async fn a_pile_is_started_filled_with_a_probe_and_written_about() {
     let reply = phone.fill("/piles/2026-01/write/reading", &fields).await;
     assert_eq!(reply.status, 303, "{reply:?}");
     let page = phone.get(reply.header("location").unwrap()).await.body;
-    assert!(page.contains("Written down: Read by hand at outer-south: 131.5 °F."), "{page}");
+    assert!(
+        page.contains(">Fri 1 May, 11:00</time> by OM: Read by hand at outer-south: 131.5 °F."),
+        "{page}"
+    );
     assert!(page.contains("dial &lt;b&gt;thermometer&lt;/b&gt;"), "{page}");
     assert!(page.contains("4 loads of stable bedding"));
     assert!(page.contains("<svg"));

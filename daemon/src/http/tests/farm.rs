@@ -55,7 +55,9 @@ pub(super) struct TestFarm {
 pub(super) struct Reply {
     pub(super) status: u16,
     pub(super) head: String,
+    /// As it is read: without what keeps lines from breaking.
     pub(super) body: String,
+    pub(super) served: String,
 }
 
 impl TestFarm {
@@ -260,7 +262,9 @@ impl Reply {
     fn read(text: &str) -> Reply {
         let (head, body) = text.split_once("\r\n\r\n").unwrap_or((text, ""));
         let status = head.split(' ').nth(1).and_then(|status| status.parse().ok()).unwrap_or(0);
-        Reply { status, head: head.to_ascii_lowercase(), body: unchunked(head, body) }
+        let served = unchunked(head, body);
+        let body = as_read(&served);
+        Reply { status, head: head.to_ascii_lowercase(), body, served }
     }
 
     pub(super) fn json(&self) -> serde_json::Value {
@@ -271,6 +275,15 @@ impl Reply {
         let mut lines = self.head.lines().filter_map(|line| line.split_once(": "));
         lines.find(|(key, _)| *key == name).map(|(_, value)| value)
     }
+}
+
+/// As people read it: what keeps a line from breaking is not seen.
+fn as_read(served: &str) -> String {
+    let mut text = served.replace('\u{a0}', " ");
+    while let Some((before, rest)) = text.split_once("<span class=\"whole\">") {
+        text = format!("{before}{}", rest.replacen("</span>", "", 1));
+    }
+    text
 }
 
 fn unchunked(head: &str, body: &str) -> String {

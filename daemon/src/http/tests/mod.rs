@@ -3,6 +3,7 @@ mod charts;
 mod described;
 mod entries;
 mod farm;
+mod glance;
 mod hostile;
 mod pages;
 mod phone;

@@ -117,6 +117,7 @@ async fn the_live_view_says_what_changed_and_ends_with_the_daemon() {
         text.push_str(&String::from_utf8_lossy(&bytes[..n]));
     }
     assert!(text.contains("content-type: text/event-stream"), "{text}");
+    assert!(!text.contains("\r\n0\r\n"), "it stays open: {text}");
     let began = std::time::Instant::now();
     farm.stopped().await;
     while stream.read(&mut bytes).await.is_ok_and(|n| n > 0) {}

@@ -21,6 +21,38 @@ pub(in crate::http) struct Job {
     pub(in crate::http) what: String,
 }
 
+/// How much a pile needs somebody today, the least first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(in crate::http) enum Need {
+    /// Cured, used: it waits for nobody.
+    Nothing,
+    /// It heats or cures as it should.
+    Look,
+    /// Something is open that can wait, or a spot is not measured.
+    Soon,
+    /// The red pencil; the gravest of what is open.
+    Today(Level),
+}
+
+/// What the order of piles follows.
+pub(in crate::http) fn need(view: &PileView, now: At) -> Need {
+    let open = view.open.iter().filter(|one| one.kind != Kind::Qualified);
+    let gravest = open.clone().filter(|one| is_to_be_done(one)).map(|one| one.level).max();
+    let is_bare = matches!(view.after.stage, Stage::Active { .. }) && !bare_spots(&view.pile, now).is_empty();
+    match (gravest, view.after.stage) {
+        (Some(level), _) => Need::Today(level),
+        _ if is_bare || open.clone().next().is_some() => Need::Soon,
+        (None, Stage::Active { .. } | Stage::Curing { .. }) => Need::Look,
+        (None, Stage::Ready { .. } | Stage::Used { .. }) => Need::Nothing,
+    }
+}
+
+/// Good news is nothing that has to be done, however loudly it is told.
+fn is_to_be_done(finding: &Finding) -> bool {
+    let is_good_news = matches!(finding.kind, Kind::Qualified | Kind::ReadyToMove | Kind::Cured);
+    finding.level >= Level::Act && !is_good_news
+}
+
 /// Everything for today, the gravest first; never empty.
 pub(in crate::http) fn jobs(view: &PileView, now: At, style: Style) -> Vec<Job> {
     // That it qualified is the verdict's own sentence.
@@ -86,8 +118,7 @@ fn job(finding: &Finding, now: At, style: Style) -> Job {
         Kind::ReadyToMove => "Ready to be moved to curing.".to_owned(),
         Kind::Cured => "Cured: it stays near the air's temperature.".to_owned(),
     };
-    let good_news = matches!(finding.kind, Kind::Qualified | Kind::ReadyToMove | Kind::Cured);
-    Job { act: finding.level >= Level::Act && !good_news, what }
+    Job { act: is_to_be_done(finding), what }
 }
 
 fn worst(finding: &Finding, style: Style) -> String {

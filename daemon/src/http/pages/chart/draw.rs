@@ -167,7 +167,19 @@ fn fitting(name: &str, room: i32) -> (String, Option<i32>) {
     } else {
         name.to_owned()
     };
-    (cut, (letters > room / LETTER).then_some(room))
+    (cut, (width(name) > room).then_some(room))
+}
+
+/// About how wide a name is in the chart's type: one that fits is left as it is, since letters that are drawn apart are
+/// harder to read.
+fn width(name: &str) -> i32 {
+    let letter = |letter: char| match letter {
+        'f' | 'i' | 'j' | 'l' | 'r' | 't' | '-' | ' ' | '.' | ',' | '1' => 5,
+        'm' | 'w' | 'M' | 'W' => 11,
+        letter if letter.is_uppercase() || !letter.is_ascii() => 10,
+        _ => 7,
+    };
+    name.chars().map(letter).sum()
 }
 
 /// Ascending places moved apart to [`NAME`], none outside [top, bottom] if they all fit.
@@ -330,7 +342,10 @@ mod tests {
     #[test]
     fn long_names_stay_on_the_paper() {
         assert_eq!(fitting("core", 80), ("core".to_owned(), None));
-        assert_eq!(fitting("outer-south", 80), ("outer-south".to_owned(), Some(80)));
+        for short in ["outer-south", "outer-north", "core-north-1"] {
+            assert_eq!(fitting(short, 80), (short.to_owned(), None), "as wide as it is, not drawn apart");
+        }
+        assert_eq!(fitting("outer-south-wall", 80), ("outer-south-wall".to_owned(), Some(80)));
         assert_eq!(
             fitting("outer-south-beside-the-wall", 80),
             ("outer-south-beside-\u{2026}".to_owned(), Some(80))
