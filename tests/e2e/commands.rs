@@ -1,6 +1,7 @@
 //! Commands that need no running daemon: what they print, where, and their exit codes.
 
-use heapward_tests::daemon::heapward;
+use heapward::model::time::local;
+use heapward_tests::daemon::{heapward, now};
 use heapward_tests::repository;
 
 fn texts(output: &std::process::Output) -> (String, String) {
@@ -55,6 +56,43 @@ fn judging_has_its_own_code_for_unreadable_rows() {
     let good = repository().join("tests/data/cases/001-qualified");
     let file = |name: &str| good.join(name).to_str().unwrap().to_owned();
     check(&["judge", &file("pile.toml"), &file("readings.csv")], 0, "us-organic", "");
+}
+
+/// The calendars of these two places are never on the same day, so one of them is not on that of Greenwich.
+#[test]
+fn a_season_begins_today_at_the_farm() {
+    let dir = tempfile::tempdir().unwrap();
+    let file = |name: &str, text: &str| {
+        let path = dir.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        path.display().to_string()
+    };
+    let bed = "name = \"north-4\"\narea_ft2 = 1296\ndepth_in = 1\nby = \"2020-05-01\"\n";
+    let plan = file("plan.toml", &format!("[bays]\ncount = 1\npile_yd3 = 8\n[[bed]]\n{bed}"));
+    let begun = |args: &[&str]| {
+        let output = heapward(&[&["season", plan.as_str()], args].concat());
+        let (out, err) = texts(&output);
+        assert!(output.status.success(), "{args:?}: {err}");
+        let words = out.split_once("or start before ").unwrap_or_else(|| panic!("{args:?}: {out}")).1;
+        words[..10].parse::<chrono::NaiveDate>().unwrap()
+    };
+    let there = |place: &str| {
+        let text = std::fs::read_to_string(repository().join("config/minimal.toml")).unwrap();
+        let line = text.lines().find(|line| line.starts_with("timezone")).unwrap().to_owned();
+        let config = file("heapward.toml", &text.replace(&line, &format!("timezone = \"{place}\"")));
+        let before = now();
+        let found = begun(&["--config", &config]);
+        let zone: chrono_tz::Tz = place.parse().unwrap();
+        let days = [before, now()].map(|at| local(at, zone).date_naive());
+        assert!(days.contains(&found), "{place}: {found}, not {days:?}");
+        found
+    };
+    let (ahead, behind) = (there("Pacific/Kiritimati"), there("Pacific/Pago_Pago"));
+    assert!(ahead > behind, "{ahead} {behind}");
+    // Without a configuration, or with a day of one's own, none is needed.
+    begun(&["--config", "/nowhere.toml"]);
+    let found = begun(&["--config", "/nowhere.toml", "--from", "2026-03-01"]);
+    assert_eq!(found.to_string(), "2026-03-01");
 }
 
 #[test]

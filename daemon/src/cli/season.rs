@@ -3,18 +3,16 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use chrono::Datelike;
 use heapward_rules::recipe::dates::Date;
 
 use super::copy::Copy;
 use super::{ConfigArg, Failure, Outcome, WRONG_USE, print, standards_of};
 use crate::after::seasons::{Piled, Season, seasons};
-use crate::after::uses;
+use crate::after::{day_of, uses};
 use crate::clock::{Clock, SystemClock};
 use crate::limits::SEASON_FILE_BYTES_MAX;
-use crate::model::time::utc;
 use crate::record::facts::Surroundings;
-use crate::season::plan::Plan;
+use crate::season::plan::{Plan, PlanError, Sheet};
 use crate::season::schedule::{Schedule, schedule};
 use crate::store::StoreError;
 
@@ -58,12 +56,12 @@ pub struct SeasonArgs {
 /// Plans a season and prints it, or shows those that were.
 pub fn run(args: &SeasonArgs) -> Outcome {
     match &args.plan {
-        Some(plan) => planned(plan, args.from.as_deref()),
+        Some(plan) => planned(plan, args),
         None => so_far(args),
     }
 }
 
-fn planned(path: &Path, from: Option<&str>) -> Outcome {
+fn planned(path: &Path, args: &SeasonArgs) -> Outcome {
     let wrong = |text: String| Failure::new(WRONG_USE, text);
     let file = path.display();
     let size = std::fs::metadata(path).map_err(|error| wrong(format!("{file}: cannot be read ({error})")))?;
@@ -72,12 +70,20 @@ fn planned(path: &Path, from: Option<&str>) -> Outcome {
     }
     let text =
         std::fs::read_to_string(path).map_err(|error| wrong(format!("{file}: cannot be read ({error})")))?;
-    let today = today().ok_or_else(|| Failure::failed("the clock shows no date"))?;
-    let mut plan = Plan::read(&text, today).map_err(|error| wrong(format!("{file}:\n{error}")))?;
-    if let Some(from) = from {
-        plan.from = Date::parse(from)
-            .ok_or_else(|| wrong(format!("--from {from}: write a date such as 2026-03-01")))?;
+    let in_file = |error: PlanError| wrong(format!("{file}:\n{error}"));
+    let mut sheet = Sheet::read(&text).map_err(in_file)?;
+    let begins = |text: &String| {
+        Date::parse(text).ok_or_else(|| wrong(format!("--from {text}: write a date such as 2026-03-01")))
+    };
+    let begins = args.from.as_ref().map(begins).transpose()?;
+    if begins.is_some() {
+        sheet.from = None;
     }
+    // A configuration is needed only by a plan that says nowhere when it begins.
+    let zone = if begins.is_some() || sheet.from.is_some() { chrono_tz::UTC } else { zone(&args.config)? };
+    let today = day_of(SystemClock::new(true).now(), zone);
+    let today = begins.or(today).ok_or_else(|| Failure::failed("the clock shows no date"))?;
+    let plan = Plan::of(&sheet, today).map_err(in_file)?;
     print(&in_words(&plan, &schedule(&plan)))
 }
 
@@ -123,9 +129,10 @@ fn side_by_side(seasons: &[Season]) -> String {
     out
 }
 
-fn today() -> Option<Date> {
-    let now = utc(SystemClock::new(true).now())?;
-    Date::new(now.year(), u8::try_from(now.month()).ok()?, u8::try_from(now.day()).ok()?)
+/// Whose calendar says what today is: the farm's, which is another than Greenwich's in the evening. A machine without a
+/// configuration has no farm.
+fn zone(config: &ConfigArg) -> Result<chrono_tz::Tz, Failure> {
+    if config.config.exists() { Ok(config.load()?.farm.timezone) } else { Ok(chrono_tz::UTC) }
 }
 
 fn in_words(plan: &Plan, schedule: &Schedule) -> String {
@@ -184,7 +191,7 @@ mod tests {
         let text = "from = \"2026-03-01\"\n[bays]\ncount = 1\npile_yd3 = 8\n[[bed]]\nname = \"north-4\"\narea_ft2 = 400\n\
                     depth_in = 1\nby = \"2026-05-01\"\n[[bed]]\nname = \"south-1\"\narea_ft2 = 1300\ndepth_in = 1\nby = \
                     \"2026-08-01\"\n";
-        let plan = Plan::read(text, Date::new(2026, 1, 1).unwrap()).unwrap();
+        let plan = Plan::of(&Sheet::read(text).unwrap(), Date::new(2026, 1, 1).unwrap()).unwrap();
         let said = in_words(&plan, &schedule(&plan));
         assert!(
             said.starts_with("2 beds want 5.2 cubic yards; a pile of 8.0 gives 4.0. 2 piles to build."),
