@@ -1,8 +1,7 @@
 //! Commands that need no running daemon: what they print, where, and their exit codes.
 
 use heapward::model::time::local;
-use heapward_rules::units::Span;
-use heapward_tests::daemon::{config_text, heapward, now};
+use heapward_tests::daemon::{heapward, now};
 use heapward_tests::repository;
 
 fn texts(output: &std::process::Output) -> (String, String) {
@@ -59,38 +58,46 @@ fn judging_has_its_own_code_for_unreadable_rows() {
     check(&["judge", &file("pile.toml"), &file("readings.csv")], 0, "us-organic", "");
 }
 
+/// The calendars of these two places are never on the same day, so one of them is not on that of Greenwich.
+#[test]
+fn a_season_begins_today_at_the_farm() {
+    let dir = tempfile::tempdir().unwrap();
+    let file = |name: &str, text: &str| {
+        let path = dir.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        path.display().to_string()
+    };
+    let bed = "name = \"north-4\"\narea_ft2 = 1296\ndepth_in = 1\nby = \"2020-05-01\"\n";
+    let plan = file("plan.toml", &format!("[bays]\ncount = 1\npile_yd3 = 8\n[[bed]]\n{bed}"));
+    let begun = |args: &[&str]| {
+        let output = heapward(&[&["season", plan.as_str()], args].concat());
+        let (out, err) = texts(&output);
+        assert!(output.status.success(), "{args:?}: {err}");
+        let words = out.split_once("or start before ").unwrap_or_else(|| panic!("{args:?}: {out}")).1;
+        words[..10].parse::<chrono::NaiveDate>().unwrap()
+    };
+    let there = |place: &str| {
+        let text = std::fs::read_to_string(repository().join("config/minimal.toml")).unwrap();
+        let line = text.lines().find(|line| line.starts_with("timezone")).unwrap().to_owned();
+        let config = file("heapward.toml", &text.replace(&line, &format!("timezone = \"{place}\"")));
+        let before = now();
+        let found = begun(&["--config", &config]);
+        let zone: chrono_tz::Tz = place.parse().unwrap();
+        let days = [before, now()].map(|at| local(at, zone).date_naive());
+        assert!(days.contains(&found), "{place}: {found}, not {days:?}");
+        found
+    };
+    let (ahead, behind) = (there("Pacific/Kiritimati"), there("Pacific/Pago_Pago"));
+    assert!(ahead > behind, "{ahead} {behind}");
+    // Without a configuration, or with a day of one's own, none is needed.
+    begun(&["--config", "/nowhere.toml"]);
+    let found = begun(&["--config", "/nowhere.toml", "--from", "2026-03-01"]);
+    assert_eq!(found.to_string(), "2026-03-01");
+}
+
 #[test]
 fn a_daemon_that_is_not_there_is_said_to_be_so() {
     check(&["pile", "--at", "http://127.0.0.1:9", "list"], 1, "", "is `heapward run` at work?");
     check(&["pile", "--at", "nonsense", "list"], 1, "", "is no address");
     check(&["pile", "--at", "http://127.0.0.1:9", "turned", "2026-03"], 1, "", "needs a pass");
-}
-
-/// Two zones that never have the same day.
-#[test]
-fn a_season_without_a_beginning_begins_on_the_farms_day() {
-    let dir = tempfile::tempdir().unwrap();
-    let (plan, config) = (dir.path().join("plan.toml"), dir.path().join("heapward.toml"));
-    let by = local(now() + Span::days(3), chrono_tz::Tz::UTC).format("%Y-%m-%d");
-    let bed = format!("[[bed]]\nname = \"north-4\"\narea_ft2 = 400\ndepth_in = 1\nby = \"{by}\"\n");
-    std::fs::write(&plan, format!("[bays]\ncount = 1\npile_yd3 = 8\n{bed}")).unwrap();
-    let season = |config: &str| {
-        let output = heapward(&["season", plan.to_str().unwrap(), "--config", config]);
-        texts(&output).0
-    };
-    for zone in [chrono_tz::Tz::Pacific__Kiritimati, chrono_tz::Tz::Etc__GMTPlus12] {
-        let text = config_text(dir.path(), 9, "[endpoint]\nlisten = \"127.0.0.1:9\"");
-        let text = text.lines().map(|line| match line.starts_with("timezone") {
-            true => format!("timezone = \"{zone}\"\n"),
-            false => format!("{line}\n"),
-        });
-        std::fs::write(&config, text.collect::<String>()).unwrap();
-        let said = season(config.to_str().unwrap());
-        let today = local(now(), zone).format("%Y-%m-%d");
-        assert!(said.contains(&format!("or start before {today}.")), "{zone}:\n{said}");
-        assert!(!said.contains("UTC"), "{said}");
-    }
-    let said = season("/nowhere.toml");
-    let today = local(now(), chrono_tz::Tz::UTC).format("%Y-%m-%d");
-    assert!(said.contains(&format!("Begins {today}, today in UTC: no configuration")), "{said}");
 }

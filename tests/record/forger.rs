@@ -67,7 +67,7 @@ impl Forger {
 
     /// Those on which a probe of the pile said something.
     pub(crate) fn days_with_readings(&self) -> Vec<String> {
-        self.days().into_iter().filter(|day| self.file(day).is_dir()).collect()
+        self.days().into_iter().filter(|day| self.file(day).is_dir() && !self.texts(day).is_empty()).collect()
     }
 
     /// Texts of readings of a day, by their names in the day's folder.

@@ -181,6 +181,84 @@ fn a_day_that_was_taken_out_is_caught() {
     assert_eq!(checked(forger.path(), &[]).first_bad_day(), NaiveDate::from_ymd_opt(2026, 5, 1));
 }
 
+/// The sealed day stays, and what a probe said on it goes, with everything that nothing sealed holds made to fit.
+#[test]
+fn readings_that_were_taken_out_are_caught_with_their_day() {
+    let written = Written::new();
+    let table = |forger: &Forger, is_kept: &dyn Fn(&str) -> bool| {
+        let rows = forger.read("readings.csv");
+        let kept: String = rows.split_inclusive('\n').filter(|row| is_kept(row)).collect();
+        assert!(kept.len() < rows.len(), "nothing was taken out of the table");
+        forger.write("readings.csv", &kept);
+    };
+    for place in 0..PLACES {
+        let (mut dice, forger) = (Dice(900 + place), written.forger());
+        let days = forger.days_with_readings();
+        let day = &days[dice.below(days.len())];
+        let date = day_of(day).to_string();
+        match place % 4 {
+            // The whole day: its folder.
+            0 => {
+                std::fs::remove_dir_all(forger.file(day)).unwrap();
+                table(&forger, &|row| !row.starts_with(&date) || row.contains(",hand:"));
+            }
+            // One probe's text of a day, or all of them with the list left.
+            1 | 2 => {
+                let texts = forger.texts(day);
+                let one = dice.below(texts.len());
+                for (n, name) in texts.iter().enumerate() {
+                    if place % 4 == 2 || n == one {
+                        std::fs::remove_file(forger.file(&format!("{day}/{name}"))).unwrap();
+                    }
+                }
+                let of_one = format!(",k{},", one + 1);
+                let goes =
+                    |row: &str| if place % 4 == 2 { !row.contains(",hand:") } else { row.contains(&of_one) };
+                table(&forger, &|row| !row.starts_with(&date) || !goes(row));
+            }
+            // The list alone.
+            _ => std::fs::remove_file(forger.file(&format!("{day}/list"))).unwrap(),
+        }
+        forger.sums_again();
+        is_caught(&forger, Some(day));
+    }
+    // A day on which the pile had no probe any more has its list too.
+    let forger = written.forger();
+    let last = forger.days().pop().unwrap();
+    std::fs::remove_dir_all(forger.file(&last)).unwrap();
+    forger.sums_again();
+    is_caught(&forger, Some(&last));
+}
+
+/// Whoever takes a probe out everywhere, out of the pile's file and the list of its probes too, has the shell believe it:
+/// the command has the pile as it was sealed.
+#[test]
+fn a_probe_that_was_taken_out_everywhere_is_caught() {
+    let written = Written::new();
+    for probe in ["k1", "k2", "k3", "k4"] {
+        let forger = written.forger();
+        for day in forger.days_with_readings() {
+            for name in forger.texts(&day).iter().filter(|name| name.ends_with(&format!("-{probe}.txt"))) {
+                std::fs::remove_file(forger.file(&format!("{day}/{name}"))).unwrap();
+            }
+        }
+        let without = |file: &str, part: &str, parted_by: &str| {
+            let text = forger.read(file);
+            let kept: Vec<&str> = text.split(parted_by).filter(|one| !one.contains(part)).collect();
+            assert!(kept.concat().len() < text.len(), "{file} does not name {probe}");
+            forger.write(file, &kept.join(parted_by));
+        };
+        without("readings.csv", &format!(",{probe},"), "\n");
+        without("pile.toml", &format!("probe = \"{probe}\""), "\n\n");
+        without("sealed/probes", &format!(" {probe}.txt"), "\n");
+        forger.sums_again();
+        let found = checked(forger.path(), &[]);
+        let of_probe = |doubt: &&heapward::store::Doubt| doubt.file.ends_with(&format!("-{probe}.txt"));
+        assert_eq!(found.doubts.iter().filter(of_probe).count(), 15, "{:#?}", found.doubts);
+        assert_eq!(found.first_bad_day(), NaiveDate::from_ymd_opt(2026, 5, 1), "{:#?}", found.doubts);
+    }
+}
+
 #[test]
 fn last_days_that_were_taken_out_are_caught() {
     let written = Written::new();

@@ -3,7 +3,6 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use chrono_tz::Tz;
 use heapward_rules::recipe::dates::Date;
 
 use super::copy::Copy;
@@ -13,7 +12,7 @@ use crate::after::{day_of, uses};
 use crate::clock::{Clock, SystemClock};
 use crate::limits::SEASON_FILE_BYTES_MAX;
 use crate::record::facts::Surroundings;
-use crate::season::plan::Plan;
+use crate::season::plan::{Plan, PlanError, Sheet};
 use crate::season::schedule::{Schedule, schedule};
 use crate::store::StoreError;
 
@@ -71,23 +70,21 @@ fn planned(path: &Path, args: &SeasonArgs) -> Outcome {
     }
     let text =
         std::fs::read_to_string(path).map_err(|error| wrong(format!("{file}: cannot be read ({error})")))?;
-    // A plan may be made on a machine that knows of no farm.
-    let zone = args.config.load().ok().map(|config| config.farm.timezone);
-    let today = day_of(SystemClock::new(true).now(), zone.unwrap_or(Tz::UTC))
-        .ok_or_else(|| Failure::failed("the clock shows no date"))?;
-    let mut plan = Plan::read(&text, today).map_err(|error| wrong(format!("{file}:\n{error}")))?;
-    if let Some(from) = &args.from {
-        plan.from = Date::parse(from)
-            .ok_or_else(|| wrong(format!("--from {from}: write a date such as 2026-03-01")))?;
+    let in_file = |error: PlanError| wrong(format!("{file}:\n{error}"));
+    let mut sheet = Sheet::read(&text).map_err(in_file)?;
+    let begins = |text: &String| {
+        Date::parse(text).ok_or_else(|| wrong(format!("--from {text}: write a date such as 2026-03-01")))
+    };
+    let begins = args.from.as_ref().map(begins).transpose()?;
+    if begins.is_some() {
+        sheet.from = None;
     }
-    let mut said = in_words(&plan, &schedule(&plan));
-    if zone.is_none() && plan.from == today {
-        let _ = writeln!(
-            said,
-            "\nBegins {today}, today in UTC: no configuration says the farm's zone. --from sets another day."
-        );
-    }
-    print(&said)
+    // A configuration is needed only by a plan that says nowhere when it begins.
+    let zone = if begins.is_some() || sheet.from.is_some() { chrono_tz::UTC } else { zone(&args.config)? };
+    let today = day_of(SystemClock::new(true).now(), zone);
+    let today = begins.or(today).ok_or_else(|| Failure::failed("the clock shows no date"))?;
+    let plan = Plan::of(&sheet, today).map_err(in_file)?;
+    print(&in_words(&plan, &schedule(&plan)))
 }
 
 /// Works on a copy of the store: the daemon may go on writing.
@@ -130,6 +127,12 @@ fn side_by_side(seasons: &[Season]) -> String {
         );
     }
     out
+}
+
+/// Whose calendar says what today is: the farm's, which is another than Greenwich's in the evening. A machine without a
+/// configuration has no farm.
+fn zone(config: &ConfigArg) -> Result<chrono_tz::Tz, Failure> {
+    if config.config.exists() { Ok(config.load()?.farm.timezone) } else { Ok(chrono_tz::UTC) }
 }
 
 fn in_words(plan: &Plan, schedule: &Schedule) -> String {
@@ -188,7 +191,7 @@ mod tests {
         let text = "from = \"2026-03-01\"\n[bays]\ncount = 1\npile_yd3 = 8\n[[bed]]\nname = \"north-4\"\narea_ft2 = 400\n\
                     depth_in = 1\nby = \"2026-05-01\"\n[[bed]]\nname = \"south-1\"\narea_ft2 = 1300\ndepth_in = 1\nby = \
                     \"2026-08-01\"\n";
-        let plan = Plan::read(text, Date::new(2026, 1, 1).unwrap()).unwrap();
+        let plan = Plan::of(&Sheet::read(text).unwrap(), Date::new(2026, 1, 1).unwrap()).unwrap();
         let said = in_words(&plan, &schedule(&plan));
         assert!(
             said.starts_with("2 beds want 5.2 cubic yards; a pile of 8.0 gives 4.0. 2 piles to build."),

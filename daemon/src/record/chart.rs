@@ -228,6 +228,8 @@ impl Chart {
     fn people(&self, paper: f32, bottom: f32, ops: &mut Vec<Op>) {
         let mut marks = self.marks.clone();
         marks.sort_by_key(|(at, _)| *at);
+        // By three rules at one instant is one word.
+        marks.dedup();
         let mut ends = [0.0_f32; MARK_ROWS];
         for (at, word) in marks {
             let x = self.x(at, paper);

@@ -94,16 +94,19 @@ pub fn layer_yd3(area_ft2: f64, depth_in: f64) -> f64 {
     area_ft2 * depth_in / 12.0 / 27.0
 }
 
+// === impl Sheet ===
+
+impl Sheet {
+    pub fn read(text: &str) -> Result<Sheet, PlanError> {
+        toml::from_str(text).map_err(|error| PlanError(vec![error.to_string()]))
+    }
+}
+
 // === impl Plan ===
 
 impl Plan {
-    /// Reads a plan; `today` is where it begins unless it says otherwise.
-    pub fn read(text: &str, today: Date) -> Result<Plan, PlanError> {
-        let sheet: Sheet = toml::from_str(text).map_err(|error| PlanError(vec![error.to_string()]))?;
-        Plan::of(&sheet, today)
-    }
-
-    /// The plan of a sheet; all that is wrong with it at once.
+    /// The plan of a sheet; all that is wrong with it at once. `today`, at the farm, is where it begins unless it says
+    /// otherwise.
     pub fn of(raw: &Sheet, today: Date) -> Result<Plan, PlanError> {
         let mut wrong = Vec::new();
         let from = raw.from.as_deref().map_or(Some(today), |text| date("from", text, &mut wrong));
@@ -221,6 +224,10 @@ impl fmt::Display for Bed {
 mod tests {
     use super::*;
 
+    fn plan_of(text: &str, today: Date) -> Result<Plan, PlanError> {
+        Sheet::read(text).and_then(|sheet| Plan::of(&sheet, today))
+    }
+
     fn today() -> Date {
         Date::new(2026, 3, 1).unwrap()
     }
@@ -229,7 +236,7 @@ mod tests {
     fn a_plan_is_read_with_usual_figures_for_what_it_leaves_out() {
         let text = "[bays]\ncount = 3\npile_yd3 = 8\n[[bed]]\nname = \"b\"\nlength_ft = 100\nwidth_ft = 4\ndepth_in = 1\n\
                     by = \"2026-07-01\"\n[[bed]]\nname = \"a\"\narea_ft2 = 324\ndepth_in = 2\nby = \"2026-06-01\"\n";
-        let plan = Plan::read(text, today()).unwrap();
+        let plan = plan_of(text, today()).unwrap();
         assert_eq!(plan.from, today());
         assert_eq!(plan.beds.iter().map(|bed| bed.name.as_str()).collect::<Vec<_>>(), ["a", "b"]);
         // 324 square feet, two inches deep, are two cubic yards.
@@ -254,11 +261,11 @@ mod tests {
     #[test]
     fn every_mistake_is_said_at_once() {
         let text = "from = \"soon\"\n[bays]\ncount = 0\npile_yd3 = 8\n[[bed]]\nname = \"a\"\ndepth_in = 2\nby = \"2026-02-30\"\n";
-        let PlanError(wrong) = Plan::read(text, today()).unwrap_err();
+        let PlanError(wrong) = plan_of(text, today()).unwrap_err();
         assert_eq!(wrong.len(), 3, "{wrong:?}");
         assert!(wrong[0].starts_with("from = \"soon\"") && wrong[1].starts_with("bed a: write area_ft2"));
         assert!(wrong[2].starts_with("bays.count = 0"));
-        let unknown = Plan::read("[bays]\ncount = 1\npile_yd3 = 8\nsize = 2\n", today()).unwrap_err();
+        let unknown = plan_of("[bays]\ncount = 1\npile_yd3 = 8\nsize = 2\n", today()).unwrap_err();
         assert!(unknown.0[0].contains("unknown field `size`"), "{unknown}");
     }
 }

@@ -98,6 +98,7 @@ pub use reader::Reader;
 use reader::Shared;
 pub use record::{
     Check, DayReadings, Digest, Doubt, Head, RecordState, Recovered, SealedDay, Section, SeriesReadings,
+    probe_file,
 };
 pub use records::IncidentFilter;
 use sidelog::SideLog;

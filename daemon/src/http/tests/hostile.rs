@@ -180,7 +180,12 @@ async fn answers_are_packed_for_who_takes_it() {
         if is_small {
             text = String::from_utf8(body.to_vec()).unwrap();
         } else {
-            assert!(body.len() * 3 < plain.body.len() * 2, "{target}: {} of {}", body.len(), plain.body.len());
+            assert!(
+                body.len() * 3 < plain.body.len() * 2,
+                "{target}: {} of {}",
+                body.len(),
+                plain.body.len()
+            );
             std::io::Read::read_to_string(&mut flate2::read::GzDecoder::new(body), &mut text).unwrap();
         }
         assert_eq!(text, plain.body, "{target}");

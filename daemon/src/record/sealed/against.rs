@@ -74,6 +74,14 @@ pub(super) fn tables(
     }
 }
 
+/// Which pile a folder is of: the log says it, which is sealed; where there is none, the pile's file.
+pub(super) fn pile(folder: &Path) -> Option<String> {
+    let logged = entries(folder).ok()?.into_iter().find_map(|(entry, _)| entry.entry.pile);
+    let of_file =
+        || text(folder, PILE).ok()?.parse::<toml::Table>().ok()?.get("id")?.as_str().map(str::to_owned);
+    logged.or_else(of_file)
+}
+
 /// The entries with the lines that hold them.
 fn entries(folder: &Path) -> Result<Vec<(Entry, String)>, Doubt> {
     let text = text(folder, ENTRIES)?;

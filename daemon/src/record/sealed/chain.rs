@@ -18,6 +18,8 @@ pub(super) struct Day {
     pub(super) digest: Digest,
     /// The texts of readings that the day's list holds to: name and text.
     pub(super) texts: Vec<(String, String)>,
+    /// Every text that the list names, of whatever pile.
+    pub(super) listed: Vec<String>,
 }
 
 /// A text of the folder, or why it can't be read.
@@ -98,8 +100,8 @@ pub(super) fn days(folder: &Path, doubts: &mut Vec<Doubt>) -> Vec<Day> {
                 doubts.push(doubt(&file, Some(before.section.day), what));
             }
         }
-        let texts = readings(folder, &section, doubts);
-        days.push(Day { section, digest, texts });
+        let (listed, texts) = readings(folder, &section, doubts);
+        days.push(Day { section, digest, texts, listed });
     }
     head(folder, days.last(), doubts);
     days
@@ -135,22 +137,23 @@ fn section(file: &str, text: &str) -> Result<(Section, Digest), Doubt> {
     }
 }
 
-/// The texts of a day's readings that are as they were sealed; what is not is a doubt.
-fn readings(folder: &Path, section: &Section, doubts: &mut Vec<Doubt>) -> Vec<(String, String)> {
+/// What a day's list names, and the texts of it that are as they were sealed; what is not is a doubt.
+fn readings(
+    folder: &Path,
+    section: &Section,
+    doubts: &mut Vec<Doubt>,
+) -> (Vec<String>, Vec<(String, String)>) {
     let (dir, day) = (format!("{FOLDER}/{}", name_of(section.seq, section.day)), Some(section.day));
-    if !folder.join(&dir).is_dir() {
-        return Vec::new();
-    }
     let file = format!("{dir}/{LIST}");
     let list = match text(folder, &file) {
         Ok(list) if Digest::of(list.as_bytes()) == section.readings_digest => list,
         Ok(_) => {
             doubts.push(doubt(&file, day, "it is not the list of readings that was sealed"));
-            return Vec::new();
+            return Default::default();
         }
         Err(unread) => {
             doubts.push(Doubt { day, ..unread });
-            return Vec::new();
+            return Default::default();
         }
     };
     let mut texts = Vec::new();
@@ -169,5 +172,6 @@ fn readings(folder: &Path, section: &Section, doubts: &mut Vec<Doubt>) -> Vec<(S
             Err(unread) => doubts.push(Doubt { day, ..unread }),
         }
     }
-    texts
+    let listed = list.lines().filter_map(|line| Some(line.split_once("  ")?.1.to_owned())).collect();
+    (listed, texts)
 }

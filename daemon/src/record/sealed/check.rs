@@ -8,7 +8,7 @@ use heapward_rules::ids::StandardId;
 use heapward_rules::standard::Standard;
 
 use super::chain::{self, doubt};
-use super::{HEAD, against};
+use super::{HEAD, against, probes};
 use crate::limits::HISTORY_SLICE_READINGS;
 use crate::model::entry::Entry;
 use crate::store::{Digest, Doubt, Head, Reader, StoreError};
@@ -31,6 +31,7 @@ pub fn folder(folder: &Path, known: &BTreeMap<StandardId, Standard>, mailed: &[H
     let mut doubts = Vec::new();
     chain::sums(folder, &mut doubts);
     let days = chain::days(folder, &mut doubts);
+    probes::missing(folder, against::pile(folder).as_deref(), &days, &mut doubts);
     let reach = against::tables(folder, known, &days, &mut doubts);
     let sealed: Vec<(u64, NaiveDate, Digest)> =
         days.iter().map(|day| (day.section.seq, day.section.day, day.digest)).collect();

@@ -6,6 +6,7 @@
 //! | `sealed/00042-2026-05-12.txt` | the section of a day, word for word; its third line is the SHA-256 of the day before |
 //! | `sealed/00042-2026-05-12/list` | SHA-256 and name of each series of the day; the section has the digest of it |
 //! | `sealed/00042-2026-05-12/temperature-C-k1.txt` | what a probe of the pile said on the day |
+//! | `sealed/probes` | from which day to which a probe stood in the pile: its texts of those days have to be there |
 //! | `HEAD` | number and digest of the last of these days: `head 42 <sha256>`; a mail of that morning has it too |
 //! | `SHA256SUMS` | a digest for every other file of the folder |
 //! | `verify.sh` | checks all of that with `sh` and `sha256sum` |
@@ -13,6 +14,7 @@
 mod against;
 mod chain;
 pub mod check;
+mod probes;
 pub mod signature;
 
 use std::collections::BTreeSet;
@@ -22,6 +24,7 @@ use std::path::{Path, PathBuf};
 use chrono::NaiveDate;
 use heapward_rules::units::At;
 
+use self::probes::Stays;
 use super::digest::sha256_of;
 use super::facts::Facts;
 use super::files::{FolderProblem, put};
@@ -55,6 +58,7 @@ pub struct Sealed {
     pub days: Vec<SealedDay>,
     /// First and last day on which its probes can have said something.
     read: (NaiveDate, NaiveDate),
+    stays: Stays,
 }
 
 // === impl Sealed ===
@@ -74,7 +78,8 @@ impl Sealed {
         };
         let concerns = |day: &SealedDay| day.section.day <= last || day.section.late.iter().any(is_late);
         days.truncate(days.iter().rposition(concerns).map_or(0, |last| last + 1));
-        Ok(Sealed { days, read })
+        let stays = Stays::of(record, days.iter().map(|day| &day.section));
+        Ok(Sealed { days, read, stays })
     }
 
     /// The newest of them.
@@ -114,23 +119,24 @@ pub(super) fn write(facts: &Facts, reader: &Reader, folder: &Path) -> Result<(),
     }
     if let Some(head) = facts.sealed.head() {
         put(folder, HEAD, head.text().as_bytes())?;
+        probes::write(&facts.sealed.stays, &sealed)?;
     }
-    let probes = probes_of(&facts.record);
+    let of_pile = probes_of(&facts.record);
     let (first, last) = facts.sealed.read;
-    let with_readings = facts.sealed.days.iter().filter(|day| (first..=last).contains(&day.section.day));
-    let numbers: Vec<(u64, NaiveDate)> =
-        with_readings.map(|day| (day.section.seq, day.section.day)).collect();
-    let mut next = numbers.iter();
-    let days = numbers.iter().map(|(_, day)| *day);
+    let mut next = facts.sealed.days.iter();
     reader.readings_of_days(
-        days,
-        |key| probes.contains(key.probe.as_str()),
+        facts.sealed.days.iter().map(|day| day.section.day),
+        |key| of_pile.contains(key.probe.as_str()) || facts.sealed.stays.name(key.probe.as_str()),
         |day, readings| {
-            let seq = next.next().map_or(0, |(seq, _)| *seq);
+            let seq = next.next().map_or(0, |day| day.section.seq);
             let of_day = sealed.join(name_of(seq, day));
             made(&of_day)?;
             put(&of_day, LIST, readings.list.as_bytes())?;
-            readings.texts.iter().try_for_each(|series| put(&of_day, &series.file, series.text.as_bytes()))
+            let mut texts = readings
+                .texts
+                .iter()
+                .filter(|series| (first..=last).contains(&day) || facts.sealed.stays.have(day, &series.file));
+            texts.try_for_each(|series| put(&of_day, &series.file, series.text.as_bytes()))
         },
     )?;
     sums(folder)

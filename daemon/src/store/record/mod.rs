@@ -32,7 +32,7 @@ pub use check::{Check, DayReadings, Doubt, SealedDay, SeriesReadings};
 pub use recover::Recovered;
 pub(super) use recover::recover;
 pub(super) use section::DAY_MS;
-pub use section::{Digest, Section};
+pub use section::{Digest, Section, probe_file};
 pub(super) use writing::Writing;
 
 use super::bits::{Malformed, Source};

@@ -170,7 +170,13 @@ pub(in crate::store) fn file_name(series: &str) -> String {
     for word in [words.next(), words.next()].into_iter().flatten() {
         name.extend([if word == "%" { "percent" } else { word }, "-"]);
     }
-    for byte in words.next().unwrap_or_default().bytes() {
+    name + &probe_file(words.next().unwrap_or_default())
+}
+
+/// How the names of a probe's files end: `k1.txt`.
+pub fn probe_file(probe: &str) -> String {
+    let mut name = String::with_capacity(probe.len() + 4);
+    for byte in probe.bytes() {
         match byte {
             b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'_' | b'.' => name.push(char::from(byte)),
             _ => {
