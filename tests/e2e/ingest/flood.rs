@@ -16,8 +16,8 @@ use rumqttc::mqttbytes::v4::{Connect, Packet, Publish};
 use super::numbered::{PROBES, beginning, check, message, probes, stored};
 use super::repeater::{Outcome, Plan, Repeater};
 
-const MEMORY_MIB_MAX: u64 = 64;
-const DELAY_P99_MAX: Duration = Duration::from_secs(2);
+pub(super) const MEMORY_MIB_MAX: u64 = 64;
+pub(super) const DELAY_P99_MAX: Duration = Duration::from_secs(2);
 
 struct Flooded {
     dir: tempfile::TempDir,
@@ -65,14 +65,19 @@ impl Flooded {
     }
 }
 
-fn peak_memory_mib(process: u32) -> u64 {
+pub(super) fn peak_memory_mib(process: u32) -> u64 {
     let status = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap();
     let line = status.lines().find(|line| line.starts_with("VmHWM:")).unwrap();
     line.split_whitespace().nth(1).unwrap().parse::<u64>().unwrap() / 1_024
 }
 
+/// Messages on unknown topics.
+pub(super) fn count() -> u64 {
+    std::env::var("HEAPWARD_FLOOD_MESSAGES").map_or(200_000, |text| text.parse().unwrap())
+}
+
 /// A client that is let in.
-fn guest(port: u16, id: &str) -> TcpStream {
+pub(super) fn guest(port: u16, id: &str) -> TcpStream {
     let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
     stream.set_read_timeout(Some(Duration::from_secs(20))).unwrap();
     let mut connect = Connect::new(id);
@@ -90,7 +95,7 @@ fn bytes(packet: &Packet) -> Vec<u8> {
     output.to_vec()
 }
 
-fn publish(topic: String, payload: &[u8]) -> Vec<u8> {
+pub(super) fn publish(topic: String, payload: &[u8]) -> Vec<u8> {
     bytes(&Packet::Publish(Publish::new(topic, QoS::AtMostOnce, payload)))
 }
 
@@ -99,8 +104,7 @@ fn a_hundred_thousand_unknown_topics_take_little_memory_and_no_time_of_the_known
     let mut flooded = flooded();
     let known = flooded.during(|port| {
         let mut stream = guest(port, "noise");
-        let count = std::env::var("HEAPWARD_FLOOD_MESSAGES").map_or(200_000, |text| text.parse().unwrap());
-        for n in 0..count {
+        for n in 0..count() {
             stream.write_all(&publish(format!("noise/{}/value", n % 100_000), b"{\"x\":1234567}")).unwrap();
         }
     });

@@ -4,6 +4,7 @@ mod clients;
 mod clock;
 mod fault;
 mod flood;
+mod flood_broker;
 mod kill;
 mod kill_broker;
 mod listen;

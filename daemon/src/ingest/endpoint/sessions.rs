@@ -191,4 +191,16 @@ mod tests {
         assert_eq!(sessions.resume(&client("0"), false), None);
         assert_eq!(sessions.resume(&client(&MQTT_SESSIONS_MAX.to_string()), false), Some(Vec::new()));
     }
+
+    #[test]
+    fn a_file_as_long_as_it_may_be_is_read_and_a_longer_one_is_not() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("clients");
+        let line = r#"{"user":"shed","client":"node","filters":[]}"#.to_owned() + "\n";
+        for (more, known) in [(0, Some(Vec::new())), (1, None)] {
+            let length = usize::try_from(MQTT_SESSIONS_FILE_BYTES_MAX).unwrap() + more;
+            std::fs::write(&file, line.clone() + &"\n".repeat(length - line.len())).unwrap();
+            assert_eq!(Sessions::load(Some(&file)).resume(&client("node"), false), known);
+        }
+    }
 }

@@ -20,6 +20,8 @@ use crate::ingest::{Ingest, IngestHandle, Parts as IngestParts, start};
 use crate::recorder::{Ack, Command, Handle};
 use crate::telling::publish::Publish as _;
 
+mod limits;
+
 /// An endpoint at work, and a recorder that keeps every reading.
 struct Barn {
     address: SocketAddr,
