@@ -93,7 +93,7 @@ pub const RETRY_FOR: Span = Span::hours(72);
 pub const TEXTS_AT_ONCE_MAX: usize = 3;
 /// A message older than this says when it was sent, and is merged with others that waited.
 pub const MESSAGE_FRESH: Span = Span::minutes(10);
-/// A message older than this is never sent as it was.
+/// A text that has waited so long, about what is over, is left to the summary.
 pub const MESSAGE_STALE: Span = Span::hours(12);
 /// Waiting messages read at once: three days of everything that a farm can bring forth.
 pub const OUTBOX_READ_MAX: usize = 1_000;

@@ -173,9 +173,7 @@ fn sent_since(item: Item<'_>, place: usize) -> Option<String> {
 
 /// Written for now, and it is still now.
 fn is_fresh(message: &OutboxMessage, now: At) -> bool {
-    message.tries == 0
-        && due_ms(message) <= message.created_ms
-        && now.0 - message.created_ms < limits::MESSAGE_FRESH.0
+    due_ms(message) <= message.created_ms && now.0 - message.created_ms < limits::MESSAGE_FRESH.0
 }
 
 fn due_ms(message: &OutboxMessage) -> i64 {
@@ -193,7 +191,7 @@ fn as_it_is(message: OutboxMessage) -> Parcel {
 fn one_for(tray: Tray<'_>, waited: &[Item<'_>]) -> Option<Parcel> {
     match waited {
         [] => None,
-        [item] if still_true(item, tray.now) => Some(as_it_is(as_it_is_now(tray, item))),
+        [item] if still_true(item) => Some(as_it_is(as_it_is_now(tray, item))),
         _ => Some(merged(tray, waited)),
     }
 }
@@ -231,11 +229,10 @@ fn with_summary(tray: Tray<'_>, waited: &[Item<'_>], summary: &OutboxMessage) ->
     Parcel { message, stands_for: parts.cloned().collect() }
 }
 
-fn still_true(item: &Item<'_>, now: At) -> bool {
-    let age = now - At(due_ms(item.message).max(item.message.about_ms));
+fn still_true(item: &Item<'_>) -> bool {
     match item.step {
-        Step::AllClear => !item.unheard && age < limits::MESSAGE_STALE,
-        _ => item.incident.closed_ms.is_none() && age < limits::MESSAGE_STALE,
+        Step::AllClear => !item.unheard,
+        _ => item.incident.closed_ms.is_none(),
     }
 }
 

@@ -195,9 +195,7 @@ impl Teller {
                 .then(|| first_step(incident, scene));
         };
         if level > told_level {
-            let settled = last_at(incident, |step| step == Step::Noted)
-                .is_none_or(|noted| noted + limits::LATE_SETTLE <= scene.now);
-            return (settled && self.is_steady(incident, is_danger, scene)).then_some(Step::Worsened(level));
+            return self.is_steady(incident, is_danger, scene).then_some(Step::Worsened(level));
         }
         if topic == Topic::Farm(Trouble::HarvestTooSoon) {
             return is_week_before(incident, scene.now).then_some(Step::WeekBefore);

@@ -121,3 +121,24 @@ fn what_comes_and_goes_is_told_as_such_once() {
     farm.take(&opened(Kind::Overheating, Level::Act, "13 09:00"));
     assert!(farm.told("odile", "phone").contains(&"13 09:00 overheating opened".to_owned()));
 }
+
+#[test]
+fn a_run_on_its_way_back_is_not_reminded_of() {
+    for (slope_c_per_h, wanted) in [(-0.4, 3), (0.4, 1)] {
+        let mut farm = Farm::at("12 08:00");
+        let falling = counted(opened(Kind::RunAtRisk, Level::Act, "12 08:00"), 41);
+        farm.take(&falling.with("slope_c_per_h", slope_c_per_h));
+        farm.until("12 12:30");
+        assert_eq!(farm.told("odile", "phone").len(), wanted, "{slope_c_per_h}");
+    }
+}
+
+#[test]
+fn reminders_end_and_the_summary_goes_on_saying_it() {
+    let mut farm = Farm::at("12 07:00");
+    farm.take(&opened(Kind::Overheating, Level::Act, "12 07:00"));
+    farm.until("20 07:00");
+    let told = farm.told("odile", "phone");
+    let reminders = told.iter().filter(|told| told.contains(" reminder-")).count();
+    assert_eq!(reminders, usize::try_from(limits::REMINDERS_IN_ALL).unwrap(), "{told:#?}");
+}

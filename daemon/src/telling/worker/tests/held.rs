@@ -259,3 +259,64 @@ async fn what_somebody_has_seen_meanwhile_is_not_told_any_more_unless_it_is_dang
         assert_eq!(texts, wanted, "{level:?}");
     }
 }
+
+#[tokio::test]
+async fn after_an_outage_the_gravest_is_told_in_full_and_what_nobody_heard_of_is_no_all_clear() {
+    let barn = Barn::at("12 14:00", down_until(at("12 15:30")), Box::new(up));
+    barn.take(&opened(Kind::Stalled, Level::Act, "12 14:00")).await;
+    barn.take(&opened(Kind::Overheating, Level::Urgent, "12 14:00")).await;
+    barn.until("12 16:10").await;
+    let texts = Barn::arrived(&barn.phone);
+    assert!(
+        texts[0].contains(" odile: Pile 2026-03: core-north, above 170 F since 14:00. Too hot"),
+        "{texts:#?}"
+    );
+    assert!(texts[0].contains(" if dry. (+1 more) (sent "), "{texts:#?}");
+
+    let barn = Barn::at("12 14:00", down_until(at("12 15:30")), Box::new(up));
+    barn.take(&opened(Kind::Overheating, Level::Act, "12 14:00")).await;
+    barn.until("12 15:00").await;
+    barn.take(&closed(Kind::Overheating, Level::Act, "12 14:00", "12 15:00")).await;
+    barn.until("12 16:10").await;
+    let texts = Barn::arrived(&barn.phone);
+    assert_eq!(texts.len(), 1, "{texts:#?}");
+    assert!(
+        texts[0].contains(
+            "Heapward, what waited: 0 open, 1 over. 2026-03 core-north above 160 F 14:00-15:00, over"
+        ),
+        "{texts:#?}"
+    );
+}
+
+/// Who gets no summary by mail reads of it in the text, however long ago it was.
+#[tokio::test]
+async fn a_text_that_is_old_and_over_is_left_to_the_summary_of_who_gets_one() {
+    for (summary_by, wanted) in [(Some("mail"), 0), (None, 1)] {
+        let mut telling = telling();
+        telling.contacts[0].summary_by = summary_by.map(str::to_owned);
+        let barn = Barn::with(telling, "12 07:00", down_until(at("12 20:10")), Box::new(up));
+        barn.take(&opened(Kind::Stalled, Level::Act, "12 07:00")).await;
+        barn.take(&opened(Kind::Overheating, Level::Act, "12 07:00")).await;
+        barn.until("12 07:30").await;
+        barn.take(&closed(Kind::Overheating, Level::Act, "12 07:00", "12 07:30")).await;
+        barn.until("12 20:50").await;
+        let texts = Barn::arrived(&barn.phone);
+        assert_eq!(texts.len(), 1, "{texts:#?}");
+        assert_eq!(texts[0].matches("above 160 F").count(), wanted, "{texts:#?}");
+        assert!(texts[0].contains("stuck") || texts[0].contains("stalled"), "{texts:#?}");
+    }
+}
+
+#[tokio::test]
+async fn what_waited_for_the_start_of_heapward_says_when_it_was_sent() {
+    let mut barn = Barn::at("12 14:00", Box::new(up), Box::new(up));
+    barn.stop = None;
+    settle().await;
+    barn.take(&hot("12 14:00")).await;
+    barn.until("12 15:00").await;
+    barn.start();
+    barn.until("12 15:05").await;
+    let texts = Barn::arrived(&barn.phone);
+    assert_eq!(texts.len(), 1, "{texts:#?}");
+    assert!(texts[0].ends_with("(sent 15:00)"), "{texts:#?}");
+}

@@ -108,3 +108,17 @@ async fn what_went_out_and_what_was_given_up_is_counted() {
     // Odile by telephone and by mail.
     assert_eq!(barn.board.counts(), (2, 1));
 }
+
+/// A card that fills up is no reason to wake the second person.
+#[tokio::test]
+async fn what_wakes_nobody_wakes_the_second_person_neither() {
+    let barn = Barn::at("12 20:55", down_until(At::MAX), down_until(At::MAX));
+    let full =
+        Matter::of_farm(Trouble::DiskLow, Level::Urgent, Change::Opened, at("12 20:55"), at("12 20:55"));
+    barn.take(&full).await;
+    let asked = || barn.outbox.with(|state| state.messages.values().any(|message| message.contact == "bram"));
+    barn.until("13 06:20").await;
+    assert!(!asked());
+    barn.until("13 06:40").await;
+    assert!(asked());
+}
