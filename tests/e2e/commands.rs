@@ -80,10 +80,14 @@ fn a_season_without_a_beginning_begins_on_the_farms_day() {
     };
     for zone in [chrono_tz::Tz::Pacific__Kiritimati, chrono_tz::Tz::Etc__GMTPlus12] {
         let text = config_text(dir.path(), 9, "[endpoint]\nlisten = \"127.0.0.1:9\"");
-        let text = text.lines().map(|line| match line.starts_with("timezone") {
-            true => format!("timezone = \"{zone}\"\n"),
-            false => format!("{line}\n"),
-        });
+        let with_zone = |line: &str| {
+            if line.starts_with("timezone") {
+                format!("timezone = \"{zone}\"\n")
+            } else {
+                format!("{line}\n")
+            }
+        };
+        let text = text.lines().map(with_zone);
         std::fs::write(&config, text.collect::<String>()).unwrap();
         let said = season(config.to_str().unwrap());
         let today = local(now(), zone).format("%Y-%m-%d");
