@@ -14,6 +14,7 @@ use crate::clock::{Clock, SystemClock};
 use crate::config::{Config, HttpConfig};
 use crate::http::Keys;
 use crate::limits::CLI_REQUEST_SECONDS_MAX;
+use crate::telling::request::trusting;
 
 /// How the daemon is reached.
 #[derive(Clone, Debug, clap::Args)]
@@ -59,10 +60,14 @@ impl Reach {
         let base = Url::parse(&base).map_err(|error| {
             Failure::failed(format!("`{base}` is no address ({error}); write --at http://127.0.0.1:8080"))
         })?;
-        let http = reqwest::Client::builder()
+        let mut http = reqwest::Client::builder()
             .timeout(Duration::from_secs(CLI_REQUEST_SECONDS_MAX))
             .connect_timeout(Duration::from_secs(5))
-            .no_proxy()
+            .no_proxy();
+        if base.scheme() == "https" {
+            http = trusting(http, None).map_err(Failure::failed)?;
+        }
+        let http = http
             .build()
             .map_err(|error| Failure::failed(format!("no connection can be made: {}", chain(&error))))?;
         let pass = self.pass_file.as_deref().map(read_pass).transpose()?;

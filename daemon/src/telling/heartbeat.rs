@@ -24,7 +24,11 @@ pub struct Heartbeat {
 
 impl Heartbeat {
     pub fn new(config: &HeartbeatConfig) -> Result<Heartbeat, String> {
-        Ok(Heartbeat { url: config.url.clone(), every: config.every, client: request::client(None)? })
+        Ok(Heartbeat {
+            url: config.url.clone(),
+            every: config.every,
+            client: request::client(&config.url, None)?,
+        })
     }
 
     /// Beats until `shutdown` completes. A beat that fails is not repeated: the next one says the same.

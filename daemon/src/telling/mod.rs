@@ -56,7 +56,7 @@ pub mod moment;
 pub mod policy;
 pub mod publish;
 pub mod request;
-mod roots;
+pub mod roots;
 #[cfg(test)]
 pub(crate) mod scripted;
 pub mod signs;

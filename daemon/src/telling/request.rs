@@ -7,7 +7,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use reqwest::header::{CONTENT_TYPE, HeaderName, HeaderValue};
-use reqwest::{Client, Method, StatusCode};
+use reqwest::{Client, ClientBuilder, Method, StatusCode};
 
 use super::channel::{Channel, Failure, Letter, Sending};
 use super::gsm;
@@ -43,7 +43,7 @@ impl RequestChannel {
             headers.push((header, template(value)?));
         }
         Ok(RequestChannel {
-            client: client(config.ca_file.as_deref())?,
+            client: client(&config.url, config.ca_file.as_deref())?,
             method,
             url: template(&config.url)?,
             headers,
@@ -102,19 +102,27 @@ impl Channel for RequestChannel {
     }
 }
 
-/// A client on the one TLS stack of the house; `ca_file` replaces the system's authorities.
-pub(super) fn client(ca_file: Option<&Path>) -> Result<Client, String> {
+/// A client for an address, on the one TLS stack of the house; `ca_file` replaces the system's authorities.
+pub(super) fn client(url: &str, ca_file: Option<&Path>) -> Result<Client, String> {
     super::install_tls();
     let mut builder = Client::builder()
         .connect_timeout(limits::CONNECT_TIMEOUT)
         .timeout(limits::SEND_TIMEOUT)
         .redirect(reqwest::redirect::Policy::none())
         .user_agent(concat!("heapward/", env!("CARGO_PKG_VERSION")));
+    if !url.starts_with("http:") || ca_file.is_some() {
+        builder = trusting(builder, ca_file)?;
+    }
+    builder.build().map_err(|error| format!("no HTTP client: {}", reason(error)))
+}
+
+/// With the authorities that it trusts; without them it trusts nobody.
+pub fn trusting(mut builder: ClientBuilder, ca_file: Option<&Path>) -> Result<ClientBuilder, String> {
     for authority in roots::authorities(ca_file)? {
         let authority = reqwest::Certificate::from_der(&authority).map_err(|error| error.to_string())?;
         builder = builder.add_root_certificate(authority);
     }
-    builder.build().map_err(|error| format!("no HTTP client: {}", reason(error)))
+    Ok(builder)
 }
 
 /// The innermost cause, in words, without the URL.

@@ -5,6 +5,7 @@
 
 use std::path::{Path, PathBuf};
 
+use rustls::RootCertStore;
 use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject;
 
@@ -13,7 +14,7 @@ const BUNDLES: [&str; 3] =
     ["/etc/ssl/certs/ca-certificates.crt", "/etc/pki/tls/certs/ca-bundle.crt", "/etc/ssl/cert.pem"];
 
 /// Those of `ca_file`, else the system's. There is no TLS without one.
-pub(super) fn authorities(ca_file: Option<&Path>) -> Result<Vec<CertificateDer<'static>>, String> {
+pub fn authorities(ca_file: Option<&Path>) -> Result<Vec<CertificateDer<'static>>, String> {
     match ca_file {
         Some(file) => read(file),
         None => read(&bundle(std::env::var_os("SSL_CERT_FILE").map(PathBuf::from), &BUNDLES)?),
@@ -30,11 +31,13 @@ fn bundle(named: Option<PathBuf>, known: &[&str]) -> Result<PathBuf, String> {
 
 fn read(file: &Path) -> Result<Vec<CertificateDer<'static>>, String> {
     let pem = std::fs::read(file).map_err(|error| format!("{}: {error}", file.display()))?;
-    let all: Result<Vec<_>, _> = CertificateDer::pem_slice_iter(&pem).collect();
-    match all {
-        Ok(all) if !all.is_empty() => Ok(all),
-        _ => Err(format!("{} holds no PEM certificate", file.display())),
-    }
+    // One odd entry in a bundle of a hundred and forty must not cost the farm its mail.
+    let all: Vec<_> = CertificateDer::pem_slice_iter(&pem).flatten().filter(is_usable).collect();
+    if all.is_empty() { Err(format!("{} holds no PEM certificate", file.display())) } else { Ok(all) }
+}
+
+fn is_usable(authority: &CertificateDer<'static>) -> bool {
+    RootCertStore::empty().add(authority.clone()).is_ok()
 }
 
 #[cfg(test)]

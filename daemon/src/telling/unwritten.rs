@@ -93,3 +93,48 @@ impl<O: Outbox> Outbox for WithUnwritten<O> {
         self.stored.merged(merged, superseded).await
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::telling::fixture::{at, site, telling};
+    use crate::telling::policy::{Scene, Teller};
+    use crate::telling::topic::{Matter, Trouble};
+    use heapward_rules::finding::{Change, Level};
+
+    /// A store that has written what is still held as unwritten.
+    #[derive(Clone)]
+    struct Stored(Vec<OutboxMessage>);
+
+    impl Outbox for Stored {
+        fn waiting(&self, _: usize) -> Result<Vec<OutboxMessage>, Refusal> {
+            Ok(self.0.clone())
+        }
+
+        fn incident(&self, _: &str) -> Result<Option<Incident>, Refusal> {
+            Ok(None)
+        }
+
+        async fn delivered(&self, _: String, _: Delivery, _: u32) -> Result<(), Refusal> {
+            Ok(())
+        }
+
+        async fn merged(&self, _: OutboxMessage, _: Vec<String>) -> Result<(), Refusal> {
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn what_is_written_meanwhile_waits_once() {
+        let now = at("12 14:20");
+        let full = Matter::of_farm(Trouble::DiskLow, Level::Act, Change::Opened, now, now);
+        let scene = Scene { now, recent: &[], mutes: &[], unreached: &[] };
+        let told = Teller::new(site(), &telling()).take(&full, scene).unwrap();
+        let unwritten = Unwritten::default();
+        unwritten.set(std::slice::from_ref(&told));
+        for stored in [vec![], told.messages.clone()] {
+            let both = WithUnwritten { stored: Stored(stored), unwritten: unwritten.clone() };
+            assert_eq!(both.waiting(10).unwrap(), told.messages);
+        }
+    }
+}

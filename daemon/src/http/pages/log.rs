@@ -51,9 +51,15 @@ pub(super) async fn whole(
 
 /// Where the pages before and behind this one begin.
 struct Turns {
-    /// None on the newest page; the newest page itself begins behind nothing.
-    newer: Option<Option<u64>>,
-    older: Option<u64>,
+    newer: Option<Start>,
+    older: Option<Start>,
+}
+
+/// Where a page begins.
+#[derive(Clone, Copy)]
+enum Start {
+    Newest,
+    Before(u64),
 }
 
 /// The entries of one page of a log, which is in order, and where its neighbours begin.
@@ -65,21 +71,22 @@ fn leaf<'a>(entries: &'a [Entry], part: &Page) -> Result<(&'a [Entry], Turns), P
     let before = before.transpose()?;
     let end = before.map_or(entries.len(), |before| entries.partition_point(|one| one.seq < before));
     let shown = &entries[end.saturating_sub(part.limit)..end];
-    let newer = (end < entries.len()).then(|| entries.get(end + part.limit).map(|one| one.seq));
-    let older = shown.first().filter(|_| end > part.limit).map(|one| one.seq);
+    let newer = (end < entries.len())
+        .then(|| entries.get(end + part.limit).map_or(Start::Newest, |one| Start::Before(one.seq)));
+    let older = shown.first().filter(|_| end > part.limit).map(|one| Start::Before(one.seq));
     Ok((shown, Turns { newer, older }))
 }
 
 fn turning(address: &str, limit: usize, turns: &Turns) -> Markup {
-    let link = |after: Option<u64>| {
-        let after = after.map(|seq| format!("&after={seq}")).unwrap_or_default();
-        format!("{address}?limit={limit}{after}")
+    let link = |start: Start| match start {
+        Start::Newest => format!("{address}?limit={limit}"),
+        Start::Before(seq) => format!("{address}?limit={limit}&after={seq}"),
     };
     html! {
         @if turns.newer.is_some() || turns.older.is_some() {
             p {
                 @if let Some(newer) = turns.newer { a.touch href=(link(newer)) { "Newer" } }
-                @if turns.older.is_some() { a.touch href=(link(turns.older)) { "Further back" } }
+                @if let Some(older) = turns.older { a.touch href=(link(older)) { "Further back" } }
             }
         }
     }

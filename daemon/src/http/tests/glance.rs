@@ -202,8 +202,7 @@ async fn no_figure_is_parted_from_its_unit() {
             let figures = text.match_indices(parted).filter(|(at, _)| {
                 let before = &text[..*at];
                 let in_chart = before.matches("<svg").count() > before.matches("</svg>").count();
-                !in_chart && before.ends_with(|c: char| c.is_ascii_digit())
-                    || !in_chart && parted.starts_with('7')
+                !in_chart && (before.ends_with(|c: char| c.is_ascii_digit()) || parted.starts_with('7'))
             });
             assert_eq!(figures.count(), 0, "{page}: {parted}: {served}");
         }

@@ -385,6 +385,42 @@ fn a_reminder_gives_the_newest_figure_the_worst_and_since_when() {
     );
 }
 
+#[test]
+fn a_text_says_how_it_is_now_and_asks_for_what_helps_now() {
+    let site = site(DisplayUnit::Fahrenheit);
+    let said = |incident: &Incident, step, f: f64, read: &str, slope_c_per_h: f64| {
+        let mut incident = incident.clone();
+        #[expect(clippy::cast_precision_loss, reason = "instants of a test")]
+        let read_ms = at(read).0 as f64;
+        let figures =
+            [("now_c", Celsius::from_f(f).0), ("now_ms", read_ms), ("slope_c_per_h", slope_c_per_h)];
+        incident.figures.extend(figures.map(|(name, value)| (name.to_owned(), value)));
+        words(&incident, step, &site, at(read)).unwrap().text
+    };
+    // Below the limit again within minutes: not called above it.
+    let hot = incident(Topic::Pile(Kind::Overheating), Level::Act, ["2026-03", "core-north", "k1"]);
+    let text = said(&hot, Step::Opened, 158.0, "2026-05-12T14:25:00-04:00", 0.0);
+    assert!(text.starts_with("Pile 2026-03: core-north 158 F, peak 164 F, hot since 14:20."), "{text}");
+    // Below 170 F it takes air again, and nobody has to dig.
+    let hotter = incident(Topic::Pile(Kind::Overheating), Level::Urgent, ["2026-03", "core-north", "k1"]);
+    for (f, wanted, not) in
+        [(165.0, "Run the air longer", "Two people"), (173.0, "Two people", "Run the air")]
+    {
+        let text = said(&hotter, Step::Reminder(1), f, "2026-05-12T16:20:00-04:00", 0.0);
+        assert!(text.contains(wanted) && !text.contains(not), "{text}");
+    }
+    // A run that climbs again when its first text goes out needs no cover.
+    let risk = incident(Topic::Pile(Kind::RunAtRisk), Level::Act, ["2026-03", "toe", "k1"]);
+    let text = said(&risk, Step::Opened, 134.0, "2026-05-12T16:20:00-04:00", 0.3);
+    assert!(text.contains("It climbs: leave air and cover as they are."), "{text}");
+    let mut over = hot.clone();
+    over.closed_ms = Some(at("2026-05-12T16:05:00-04:00").0);
+    assert_eq!(
+        line_now(&over, &site, at("2026-05-12T16:06:00-04:00")),
+        "2026-03 core-north above 160 F 14:20-16:05, over (peak 164 F)"
+    );
+}
+
 proptest! {
     #[test]
     fn no_name_breaks_a_text_a_subject_or_a_line(

@@ -142,3 +142,14 @@ fn reminders_end_and_the_summary_goes_on_saying_it() {
     let reminders = told.iter().filter(|told| told.contains(" reminder-")).count();
     assert_eq!(reminders, usize::try_from(limits::REMINDERS_IN_ALL).unwrap(), "{told:#?}");
 }
+
+/// Late readings have changed the end of it: who was told of it is told of its end once more.
+#[test]
+fn what_goes_on_after_its_end_is_as_told_as_before() {
+    let mut farm = Farm::at("12 14:00");
+    farm.take(&opened(Kind::Overheating, Level::Act, "12 14:00"));
+    farm.until("12 15:00");
+    farm.take(&closed(Kind::Overheating, Level::Act, "12 14:00", "12 15:00"));
+    farm.take(&finding(Kind::Overheating, Level::Act, Change::Worsened, "12 15:00", "12 14:00"));
+    assert_eq!((farm.incidents[0].closed_ms, farm.incidents[0].stage), (None, Stage::Told));
+}
