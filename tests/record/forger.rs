@@ -58,7 +58,7 @@ impl Forger {
     /// `sealed/00001-2026-05-01` and so on.
     pub(crate) fn days(&self) -> Vec<String> {
         let files = std::fs::read_dir(self.file("sealed")).unwrap().map(|file| file.unwrap().path());
-        let sections = files.filter(|path| path.is_file());
+        let sections = files.filter(|path| path.extension().is_some_and(|end| end == "txt"));
         let mut days: Vec<String> =
             sections.map(|path| format!("sealed/{}", path.file_stem().unwrap().display())).collect();
         days.sort();

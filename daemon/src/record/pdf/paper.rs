@@ -2,7 +2,7 @@
 
 use super::Paper;
 use super::fonts::{Face, lines, width};
-use crate::record::chart::{Anchor, Chart, Op};
+use crate::record::chart::{Anchor, Op};
 use crate::record::document::{Block, Document, Table};
 
 /// What stands on one page.
@@ -41,8 +41,6 @@ const LEADING: f32 = 1.26;
 const HEADING: f32 = 11.5;
 /// Share of its height to which a chart may be pressed before it begins a new page.
 const CHART_LEAST: f32 = 0.55;
-/// Room that the remark under a chart wants: two lines, and what parts them from it.
-const CAPTION: f32 = 2.0 * CELL * LEADING + 8.0;
 /// Room that a heading wants below it, so that it never ends a page.
 const COMPANY: f32 = 46.0;
 
@@ -51,16 +49,8 @@ pub(super) fn lay_out(document: &Document, paper: Paper) -> Vec<Page> {
     layout.paragraph(&document.title, Face::Bold, 17.0, 0.0);
     layout.y += 4.0;
     for (block, next) in document.blocks.iter().zip(document.blocks.iter().skip(1).map(Some).chain([None])) {
-        match (block, next) {
-            (Block::Heading(_), Some(Block::Chart(chart))) => {
-                layout.make_room(chart.height() * CHART_LEAST + HEADING * 3.0 + CAPTION);
-            }
-            // What is said of a drawing stands under it, not on the next page.
-            (Block::Chart(chart), Some(Block::Aside(_))) => {
-                layout.chart(chart, CAPTION);
-                continue;
-            }
-            _ => {}
+        if let (Block::Heading(_), Some(Block::Chart(chart))) = (block, next) {
+            layout.make_room(chart.height() * CHART_LEAST + HEADING * 3.0);
         }
         layout.block(block);
     }
@@ -102,20 +92,17 @@ impl Layout {
             }
             Block::Facts(facts) => self.facts(facts),
             Block::Table(table) => self.table(table),
-            Block::Chart(chart) => self.chart(chart, 0.0),
+            Block::Chart(chart) => {
+                let full = chart.height();
+                self.make_room(full * CHART_LEAST);
+                let height = full.min(self.size.1 - BOTTOM - self.y);
+                let (left, top) = (SIDE, self.y);
+                let ops = chart.ops(self.room(), height);
+                self.page().drawn.extend(ops.into_iter().map(|op| moved(op, left, top)));
+                self.y += height + 4.0;
+            }
             Block::Sign(words) => self.sign(words),
         }
-    }
-
-    /// Draws a chart as high as the page allows, with so much room left under it.
-    fn chart(&mut self, chart: &Chart, below: f32) {
-        let full = chart.height();
-        self.make_room(full * CHART_LEAST + below);
-        let height = full.min(self.size.1 - BOTTOM - below - self.y);
-        let (left, top) = (SIDE, self.y);
-        let ops = chart.ops(self.room(), height);
-        self.page().drawn.extend(ops.into_iter().map(|op| moved(op, left, top)));
-        self.y += height + 4.0;
     }
 
     fn room(&self) -> f32 {
