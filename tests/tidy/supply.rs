@@ -23,8 +23,8 @@ const LICENSES: [&str; 11] = [
 const DATA_LICENSES: [&str; 1] = ["CDLA-Permissive-2.0"];
 
 /// Packages of the lock file, of all systems. Each is somebody's promise to keep it well. A quarter of them is for other
-/// systems (Windows, macOS, Android, browsers) and never compiled here; the HTTP client and the verifier of certificates
-/// name them. The solver of mixes brings nine, the writer of PDF one, the numeric codec of the store's blocks nine.
+/// systems (Windows, browsers) and never compiled here: eleven are of `ring`, some six of the HTTP client. The solver of
+/// mixes brings nine, the writer of PDF one, the numeric codec of the store's blocks nine.
 const PACKAGES_MAX: usize = 200;
 
 fn packages() -> Vec<Value> {
