@@ -50,12 +50,32 @@ impl Farm {
         Farm::with_spots(SPOTS.len())
     }
 
+    /// A farm that has sealed days before its pile is built, as every farm but in its first days.
+    pub(crate) fn with_days_before() -> Farm {
+        Farm::made(SPOTS.len(), |store| {
+            let key = SeriesKey {
+                probe: ProbeId::new("shed"),
+                quantity: Quantity::Temperature,
+                unit: Unit::Celsius,
+            };
+            let series = store.series(&key).unwrap();
+            let reading = |hours| NewReading { series, at: BUILT - Span::hours(hours), value: 8.5 };
+            store.append(&[120, 96, 72, 48].map(reading)).unwrap();
+            while store.seal(BUILT).unwrap().more {}
+        })
+    }
+
     /// With so many spots, ten at most.
     pub(crate) fn with_spots(count: usize) -> Farm {
+        Farm::made(count, |_| {})
+    }
+
+    fn made(count: usize, before: impl FnOnce(&mut Store)) -> Farm {
         let spots: Vec<SpotLine> = SPOTS.into_iter().chain(MORE).take(count).collect();
         let dir = tempfile::tempdir().unwrap();
         let readings = readings(&spots);
         let mut store = Store::open(&StoreOptions::new(dir.path().join("records"), ZONE)).unwrap().0;
+        before(&mut store);
         fill(&mut store, &spots, &readings);
         drop(store);
         let config = format!(

@@ -25,7 +25,10 @@ struct Written {
 
 impl Written {
     fn new() -> Written {
-        let farm = Farm::new();
+        Written::of(Farm::new())
+    }
+
+    fn of(farm: Farm) -> Written {
         let folder = farm.record("record");
         let mails = mails_of(&folder);
         Written { farm, folder, mails }
@@ -230,12 +233,39 @@ fn readings_that_were_taken_out_are_caught_with_their_day() {
     is_caught(&forger, Some(&last));
 }
 
+/// What the pile is, and how it is judged, was sealed with it.
+#[test]
+fn another_pile_in_its_place_is_caught() {
+    let written = Written::new();
+    for (was, is) in [
+        ("max_gap = \"4h\"", "max_gap = \"9h\""),
+        ("method = \"aerated-static\"", "method = \"in-vessel\""),
+        ("material = \"manure\"", "material = \"plant\""),
+        ("zone = \"outer\"", "zone = \"cover\""),
+        ("\"us-produce\"", "\"us-biosolids\""),
+    ] {
+        let forger = written.forger();
+        let text = forger.read("pile.toml");
+        assert!(text.contains(was), "{was}: {text}");
+        forger.write("pile.toml", &text.replace(was, is));
+        forger.sums_again();
+        let found = checked(forger.path(), &[]);
+        let seen = |doubt: &heapward::store::Doubt| doubt.what == "it is not the pile that was sealed";
+        assert!(found.doubts.iter().any(seen), "{was}: {:#?}", found.doubts);
+    }
+}
+
 /// Whoever takes a probe out everywhere, out of the pile's file and the list of its probes too, has the shell believe it:
 /// the command has the pile as it was sealed.
 #[test]
 fn a_probe_that_was_taken_out_everywhere_is_caught() {
-    let written = Written::new();
-    for probe in ["k1", "k2", "k3", "k4"] {
+    let later = Written::of(Farm::with_days_before());
+    assert!(later.forger().days()[0].ends_with("2026-04-29"), "{:?}", later.forger().days()[0]);
+    let first = Written::new();
+    let piles = [&first, &later]
+        .into_iter()
+        .flat_map(|written| ["k1", "k2", "k3", "k4"].map(|probe| (written, probe)));
+    for (written, probe) in piles {
         let forger = written.forger();
         for day in forger.days_with_readings() {
             for name in forger.texts(&day).iter().filter(|name| name.ends_with(&format!("-{probe}.txt"))) {

@@ -13,13 +13,14 @@ use heapward_rules::units::At;
 
 use super::chain::{Day, doubt, text};
 use super::day_of;
+use super::probes::newest;
 use crate::exchange::judgement_json::JudgementJson;
 use crate::exchange::{log_csv, pile_toml, readings_csv};
 use crate::model::entry::Entry;
 use crate::model::reading::{parse_unit, unit_word};
 use crate::model::time::parse_rfc3339;
 use crate::record::files::tables;
-use crate::recorder::facts::hand_readings;
+use crate::recorder::facts::{self, hand_readings};
 use crate::store::Doubt;
 
 /// What one source said on one day, as instants and bits of the values.
@@ -63,6 +64,7 @@ pub(super) fn tables(
     }
     match judged(folder, known) {
         Ok(judged) => {
+            sealed_pile(&judged.pile, days, doubts);
             let looked = read(&judged, &entries, days, doubts);
             verdict(folder, &judged, doubts);
             Some(looked)
@@ -122,6 +124,20 @@ fn judged(folder: &Path, known: &BTreeMap<StandardId, Standard>) -> Result<Judge
     let spots: Vec<SpotName> = pile.spots.iter().map(|spot| spot.name.clone()).collect();
     let readings = readings_csv::read(READINGS, text(folder, READINGS)?.as_bytes(), &spots).map_err(said)?;
     Ok(Judged { pile, standards, readings })
+}
+
+/// The pile is the one that was sealed. What may change later is left out: placements have a check of their own, and the
+/// recipe is often written down when the pile stands already.
+fn sealed_pile(pile: &Pile, days: &[Day], doubts: &mut Vec<Doubt>) {
+    let Some(sealed) = newest(pile.id.as_str(), days.iter().map(|day| &day.section)) else { return };
+    let lasting = |pile: Pile| Pile { placements: Vec::new(), initial_cn: None, ..pile };
+    match facts::pile(&sealed, |_| true) {
+        Ok(sealed) if lasting(sealed.clone()) == lasting(pile.clone()) => {}
+        Ok(_) => doubts.push(doubt(PILE, None, "it is not the pile that was sealed")),
+        Err(what) => {
+            doubts.push(doubt(PILE, None, format!("the pile that was sealed can't be read: {what}")))
+        }
+    }
 }
 
 /// Every reading of a probe is a sealed one or was listed as late, and none that was sealed is missing. How many are

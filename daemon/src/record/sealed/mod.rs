@@ -21,7 +21,7 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use chrono::NaiveDate;
+use chrono::{Days, NaiveDate};
 use heapward_rules::units::At;
 
 use self::probes::Stays;
@@ -39,6 +39,9 @@ pub(super) const SUMS: &str = "SHA256SUMS";
 /// Signature of [`SUMS`] in the format of ssh-keygen.
 pub(super) const SIGNATURE: &str = "SHA256SUMS.sig";
 const LIST: &str = "list";
+/// A pile that is entered goes into the next day that is sealed: one that was over 26 h before, or an older one after a
+/// time without the farm's computer.
+const PILE_BEFORE: Days = Days::new(14);
 const SCRIPT: &str = include_str!("verify.sh");
 
 /// The UTC day of an instant; the first day of the calendar for one beyond it.
@@ -54,7 +57,8 @@ fn name_of(seq: u64, day: NaiveDate) -> String {
 /// The sealed days of a pile.
 #[derive(Clone, Debug, Default)]
 pub struct Sealed {
-    /// From the first reading of its probes or the day on which it was built, to the last reading, entry or late reading.
+    /// From the first reading of its probes or the day on which it was built, or the sealed day before that which holds
+    /// the pile itself, to the last reading, entry or late reading.
     pub days: Vec<SealedDay>,
     /// First and last day on which its probes can have said something.
     read: (NaiveDate, NaiveDate),
@@ -69,7 +73,8 @@ impl Sealed {
         let entered = entries.iter().map(|entry| day_of(At(entry.entry.entered_ms))).max();
         let last = entered.into_iter().chain([read.1]).max().unwrap_or(read.1);
         let probes = probes_of(record);
-        let mut days = reader.sealed_days(read.0, NaiveDate::MAX)?;
+        let mut days = reader.sealed_days(read.0 - PILE_BEFORE, NaiveDate::MAX)?;
+        days.drain(..beginning(&days, &record.id, read.0));
         let is_late = |line: &String| {
             // `2026-05-10T11:00:00.000Z 57.0625 temperature C k1`
             let at = line.get(..10).and_then(|day| day.parse::<NaiveDate>().ok());
@@ -86,6 +91,13 @@ impl Sealed {
     pub fn head(&self) -> Option<Head> {
         self.days.last().map(|last| Head { seq: last.section.seq, digest: last.digest })
     }
+}
+
+/// Where the days of a pile begin: where it says something first, or where it was sealed first.
+fn beginning(days: &[SealedDay], pile: &str, first: NaiveDate) -> usize {
+    let says = days.partition_point(|day| day.section.day < first);
+    let holds = |day: &SealedDay| probes::newest(pile, std::iter::once(&day.section)).is_some();
+    days.iter().position(holds).map_or(says, |sealed| sealed.min(says))
 }
 
 fn probes_of(record: &PileRecord) -> BTreeSet<&str> {

@@ -88,7 +88,7 @@ fn stays(record: &PileRecord) -> impl Iterator<Item = Stay> {
 }
 
 /// The pile as it was sealed last.
-fn newest<'a>(id: &str, sections: impl Iterator<Item = &'a Section>) -> Option<PileRecord> {
+pub(super) fn newest<'a>(id: &str, sections: impl Iterator<Item = &'a Section>) -> Option<PileRecord> {
     let piles = sections.flat_map(|section| &section.piles);
     piles.filter_map(|line| serde_json::from_str::<PileRecord>(line).ok()).filter(|pile| pile.id == id).last()
 }
