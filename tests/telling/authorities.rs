@@ -42,7 +42,7 @@ fn only_a_server_whose_authority_the_system_knows_gets_a_message() {
     let chmod = Command::new("chmod").arg("600").arg(dir.path().join("password")).status().unwrap();
     assert!(chmod.success());
     let rest = format!(
-        "[[channel]]\nname = \"mail\"\nkind = \"mail\"\nhost = \"localhost\"\nport = {}\nsecurity = \"starttls\"\n\
+        "[endpoint]\nlisten = \"127.0.0.1:1883\"\n[[channel]]\nname = \"mail\"\nkind = \"mail\"\nhost = \"localhost\"\nport = {}\nsecurity = \"starttls\"\n\
          user = \"barn@quillback.example\"\npassword_file = \"password\"\nfrom = \"barn@quillback.example\"\n\
          [[channel]]\nname = \"web\"\nkind = \"request\"\nmethod = \"GET\"\nurl = \"https://localhost:{port}/\"\n\
          [[contact]]\nname = \"Odile Marsh\"\naddresses = {{ mail = \"odile@quillback.example\", web = \"+1 555-0100\" }}\n",

@@ -37,7 +37,8 @@ impl Phone {
         stream.write_all(request.as_bytes()).unwrap();
         let mut answer = Vec::new();
         stream.read_to_end(&mut answer).unwrap();
-        String::from_utf8_lossy(&answer).into_owned()
+        // Figure and unit hang together on the pages.
+        String::from_utf8_lossy(&answer).replace('\u{a0}', " ")
     }
 
     /// What proves that a form came from a page of ours.
