@@ -135,7 +135,7 @@ fn sealed_pile(pile: &Pile, days: &[Day], doubts: &mut Vec<Doubt>) {
         Ok(sealed) if lasting(sealed.clone()) == lasting(pile.clone()) => {}
         Ok(_) => doubts.push(doubt(PILE, None, "it is not the pile that was sealed")),
         Err(what) => {
-            doubts.push(doubt(PILE, None, format!("the pile that was sealed can't be read: {what}")))
+            doubts.push(doubt(PILE, None, format!("the pile that was sealed can't be read: {what}")));
         }
     }
 }
