@@ -7,17 +7,25 @@ use heapward_rules::recipe::water::lb_to_gallons;
 use super::advice;
 use super::amount::{Sizes, buckets};
 use super::recipe::{Outcome, Part, Range, Recipe};
+use super::solve::Offer;
 
 /// More layers than this nobody counts.
 const LAYERS_MAX: f64 = 8.0;
 
-/// The recipe in whole buckets, as it will really be built; parts without a bulk density stay as they are.
+/// The recipe in whole buckets, as it will really be built, and never more of anything than is offered; parts without a
+/// bulk density stay as they are.
 #[must_use]
-pub fn in_whole_buckets(recipe: &Recipe, sizes: Sizes) -> Recipe {
+pub fn in_whole_buckets(recipe: &Recipe, offers: &[Offer], sizes: Sizes) -> Recipe {
+    let most = |part: &Part| {
+        let offered = offers.iter().filter(|offer| offer.feedstock.id == part.feedstock.id);
+        offered.map(|offer| offer.pounds_max.unwrap_or(f64::INFINITY)).fold(0.0, f64::max)
+    };
     let parts = recipe.parts.iter().map(|part| {
         let pounds = per_bucket(part, sizes).map_or(part.pounds, |of_one| {
-            let count = (part.pounds / of_one).round().max(1.0);
-            count * of_one
+            let nearest = (part.pounds / of_one).round().max(1.0);
+            // What was offered in buckets is a whole number of them but for the last digits.
+            let count = if nearest * of_one > most(part) * (1.0 + 1e-9) { nearest - 1.0 } else { nearest };
+            if count < 1.0 { part.pounds } else { count * of_one }
         });
         Part { pounds, amount: None, ..part.clone() }
     });
@@ -138,9 +146,19 @@ mod tests {
     fn a_card_counts_buckets_and_layers() {
         let table = table::built_in().unwrap();
         let part = |id: &str, pounds: f64| Part::new(table[id].clone(), pounds);
+        let offer = |id: &str, pounds_max| Offer {
+            feedstock: table[id].clone(),
+            pounds_max,
+            price: None,
+            source: None,
+        };
         let recipe =
             Recipe { parts: vec![part("horse-manure", 2_050.0), part("leaves", 300.0)], water_pounds: 835.0 };
-        let rounded = in_whole_buckets(&recipe, Sizes::default());
+        let rounded = in_whole_buckets(
+            &recipe,
+            &[offer("horse-manure", None), offer("leaves", None)],
+            Sizes::default(),
+        );
         // 34.14 and 4.95 pounds a bucket.
         assert!(
             (rounded.parts[0].pounds - 60.0 * 34.137).abs() < 0.1
@@ -160,5 +178,25 @@ mod tests {
             "{card}"
         );
         assert!(card.lines().count() <= 45, "one page");
+    }
+
+    #[test]
+    fn no_bucket_is_counted_that_nobody_has() {
+        let table = table::built_in().unwrap();
+        let manure = &table["horse-manure"];
+        // 34.137 pounds a bucket. Wanted, at hand: buckets on the card.
+        for (pounds, pounds_max, wanted) in [
+            (2_050.0, None, 60.05),
+            (2_045.0, Some(2_045.0), 59.0),
+            (2_050.0, Some(2_050.0), 60.0),
+            (20.0, Some(20.0), 0.586),
+            (20.0, Some(40.0), 1.0),
+        ] {
+            let recipe = Recipe { parts: vec![Part::new(manure.clone(), pounds)], water_pounds: 0.0 };
+            let offer = Offer { feedstock: manure.clone(), pounds_max, price: None, source: None };
+            let rounded = in_whole_buckets(&recipe, &[offer], Sizes::default()).parts[0].pounds;
+            assert!((rounded / 34.137 - wanted).abs() < 0.06, "{pounds} of {pounds_max:?}: {rounded}");
+            assert!(rounded <= pounds_max.unwrap_or(f64::INFINITY), "{pounds} of {pounds_max:?}: {rounded}");
+        }
     }
 }

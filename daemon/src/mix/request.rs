@@ -105,7 +105,7 @@ impl Request {
         let offers =
             lines.iter().map(|line| offer(line, table, self.sizes)).collect::<Result<Vec<_>, _>>()?;
         match solve(&offers, goals).map_err(|error| error.to_string())? {
-            Ok(recipe) => Ok(card::in_whole_buckets(&recipe, self.sizes)),
+            Ok(recipe) => Ok(card::in_whole_buckets(&recipe, &offers, self.sizes)),
             Err(blocked) => Err(in_the_way(&blocked, goals)),
         }
     }
