@@ -65,3 +65,39 @@ fn only_a_server_whose_authority_the_system_knows_gets_a_message() {
     let said = String::from_utf8_lossy(&nowhere.stderr) + String::from_utf8_lossy(&nowhere.stdout);
     assert!(said.contains("/nowhere/ca.pem"), "{nowhere:?}");
 }
+
+/// The last step of `heapward init`: a mail that says that mail goes out.
+#[test]
+fn the_first_mail_of_a_new_farm_goes_out() {
+    let dir = tempfile::tempdir().unwrap();
+    certificates(dir.path());
+    let mail = server(dir.path(), "implicit");
+    std::fs::write(dir.path().join("given"), "pl4in-s3cret\n").unwrap();
+    let init = |password: &str| {
+        let mut command = Command::new(binary());
+        command.args([
+            "init",
+            "--yes",
+            "--force",
+            "--farm",
+            "Quillback Farm",
+            "--mail",
+            "odile@quillback.example",
+        ]);
+        command.args(["--mail-server", &format!("barn@quillback.example@localhost:{}", mail.port)]);
+        command.arg("--mail-password-file").arg(dir.path().join(password));
+        command.arg("--config").arg(dir.path().join("heapward.toml"));
+        command.env("SSL_CERT_FILE", dir.path().join("ca.pem")).output().unwrap()
+    };
+    let made = init("given");
+    assert!(made.status.success(), "{made:?}");
+    let mails = mail.mails();
+    assert_eq!(mails.len(), 1, "{made:?}");
+    assert!(mails[0].subject.contains("Quillback Farm"), "{:?}", mails[0].subject);
+
+    std::fs::write(dir.path().join("wrong"), "gu3ss\n").unwrap();
+    let refused = init("wrong");
+    let said = String::from_utf8_lossy(&refused.stderr).into_owned();
+    assert!(!refused.status.success() && said.contains("no mail goes out with it"), "{refused:?}");
+    assert_eq!(mail.mails().len(), 1);
+}

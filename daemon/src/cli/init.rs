@@ -34,8 +34,9 @@ pub struct InitArgs {
     /// Your mail address, for the daily summary and messages
     #[arg(long, value_name = "ADDRESS")]
     mail: Option<String>,
-    /// Mail server with the user that sends there: USER@HOST, where USER may hold an @
-    #[arg(long, value_name = "USER@HOST")]
+    /// Mail server with the user that sends there: USER@HOST or USER@HOST:PORT, where USER may hold an @; port 587 begins
+    /// plain and turns to TLS (STARTTLS), any other is TLS from the start [default port: 465]
+    #[arg(long, value_name = "USER@HOST[:PORT]")]
     mail_server: Option<String>,
     /// File with the password of that user
     #[arg(long, value_name = "FILE")]
@@ -57,6 +58,7 @@ struct Mail {
     to: String,
     user: String,
     host: String,
+    port: Option<u16>,
     password: String,
 }
 
@@ -123,11 +125,13 @@ fn answers(args: &InitArgs, asker: &mut Asker<'_>) -> Result<Answers, Failure> {
 }
 
 fn mail(args: &InitArgs, to: String, asker: &mut Asker<'_>) -> Result<Mail, Failure> {
-    let server = asker.ask("Mail server, as USER@HOST", args.mail_server.as_deref(), "")?;
-    let Some((user, host)) = server.rsplit_once('@') else {
+    let server = asker.ask("Mail server, as USER@HOST or USER@HOST:587", args.mail_server.as_deref(), "")?;
+    let Some((user, host, port)) = mail_server(&server) else {
         return Err(Failure::new(
             WRONG_USE,
-            format!("`{server}` is no mail server; write USER@HOST, as barn@mail.example.org"),
+            format!(
+                "`{server}` is no mail server; write USER@HOST, as barn@mail.example.org, or with a port behind it"
+            ),
         ));
     };
     let given = args.mail_password_file.as_ref().map(std::fs::read_to_string).transpose();
@@ -140,7 +144,16 @@ fn mail(args: &InitArgs, to: String, asker: &mut Asker<'_>) -> Result<Mail, Fail
             "mail needs the password of its user: write --mail-password-file FILE",
         ));
     }
-    Ok(Mail { to, user: user.to_owned(), host: host.to_owned(), password })
+    Ok(Mail { to, user: user.to_owned(), host: host.to_owned(), port, password })
+}
+
+/// User, host and port of `USER@HOST:PORT`.
+fn mail_server(text: &str) -> Option<(&str, &str, Option<u16>)> {
+    let (user, server) = text.rsplit_once('@')?;
+    match server.rsplit_once(':') {
+        None => Some((user, server, None)),
+        Some((host, port)) => Some((user, host, Some(port.parse().ok()?))),
+    }
 }
 
 /// The zone that the machine is set to.
@@ -212,14 +225,15 @@ fn config_text(answers: &Answers) -> String {
         );
     }
     let _ = write!(text, "\n[http]\nlisten = \"{address}:8080\"\n");
-    if let Some(Mail { to, user, host, .. }) = &answers.mail {
+    if let Some(Mail { to, user, host, port, .. }) = &answers.mail {
         let from = if user.contains('@') { user.clone() } else { format!("{user}@{host}") };
         let _ = write!(
             text,
-            "\n[[channel]]\nname = \"mail\"\nkind = \"mail\"\nhost = {}\nuser = {}\npassword_file = \
+            "\n[[channel]]\nname = \"mail\"\nkind = \"mail\"\nhost = {}\n{}user = {}\npassword_file = \
              \"mail-password\"\nfrom = {}\n\n[[contact]]\nname = {}\naddresses = {{ mail = {} }}\nsummary_by = \
              \"mail\"\n",
             quoted(host),
+            way_in(*port),
             quoted(user),
             quoted(&from),
             quoted(to.split('@').next().unwrap_or(to)),
@@ -228,6 +242,15 @@ fn config_text(answers: &Answers) -> String {
     }
     text.push_str("\n# Probes: `heapward listen` shows what they publish and prints blocks to put here.\n");
     text
+}
+
+/// Submission of mail begins plain on 587 (RFC 6409) and by TLS on 465 (RFC 8314), which is the usual way.
+fn way_in(port: Option<u16>) -> String {
+    match port {
+        None => String::new(),
+        Some(587) => "security = \"starttls\"\n".to_owned(),
+        Some(port) => format!("port = {port}\n"),
+    }
 }
 
 fn next_steps(path: &Path, answers: &Answers, port: u16) -> String {
@@ -298,6 +321,7 @@ impl Asker<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::config::MailSecurity;
 
     fn args(config: &Path) -> InitArgs {
         InitArgs {
@@ -344,6 +368,35 @@ mod tests {
         );
         assert_eq!(mail.password.as_ref().unwrap().reveal(), "long and secret");
         assert_eq!(config.telling.contacts[0].summary_by.as_deref(), Some("mail"));
+    }
+
+    #[test]
+    fn a_mail_server_may_have_a_port() {
+        for (server, wanted) in [
+            ("barn@mail.example.org", Some((MailSecurity::ImplicitTls, 465))),
+            ("barn@a.example@mail.example.org:587", Some((MailSecurity::StartTls, 587))),
+            ("barn@mail.example.org:2465", Some((MailSecurity::ImplicitTls, 2465))),
+            ("barn@mail.example.org:smtp", None),
+            ("mail.example.org:587", None),
+        ] {
+            let (answers, _) = answered(&format!(
+                "Quillback Farm\nAmerica/New_York\nno\nodile@quillback.example\n{server}\nlong and secret\n"
+            ));
+            assert_eq!(answers.is_ok(), wanted.is_some(), "{server}");
+            let (Ok(answers), Some(wanted)) = (answers, wanted) else { continue };
+            let dir = tempfile::tempdir().unwrap();
+            let path = dir.path().join("heapward.toml");
+            write(&path, &answers, false).unwrap();
+            let config = load(&path).unwrap();
+            let crate::config::ChannelKind::Mail(mail) = &config.telling.channels[0].kind else {
+                panic!("no mail")
+            };
+            assert_eq!(
+                ((mail.security, mail.port), mail.host.as_str()),
+                (wanted, "mail.example.org"),
+                "{server}"
+            );
+        }
     }
 
     #[test]
