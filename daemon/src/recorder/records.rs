@@ -184,7 +184,8 @@ impl Recorder {
     fn merged(&mut self, merged: &OutboxMessage, superseded: &[String]) -> Result<(), Refusal> {
         Ok(self.keeper.with(|store| {
             store.transact(|tx| {
-                tx.put_message(merged)?;
+                // A summary that took messages along is out by now: its pictures go.
+                tx.put_message(&merged.clone().with(merged.delivery.clone()))?;
                 for id in superseded {
                     if let Some(message) = tx.message(id)? {
                         let delivery = Delivery::Superseded { by: merged.id.clone() };

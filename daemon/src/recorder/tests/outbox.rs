@@ -36,10 +36,18 @@ async fn pictures_are_kept_while_a_mail_may_have_to_be_sent_again() {
     let failed = Delivery::Failed { at_ms, reason: "refused".to_owned() };
     house.handle.delivered("given-up".to_owned(), failed, 9).await.unwrap();
     house.handle.merged(mail("digest"), vec!["merged".to_owned()]).await.unwrap();
+    // A summary that took a held message along, and went out.
+    let out = OutboxMessage { delivery: Delivery::Sent { at_ms }, ..mail("summary") };
+    house.handle.merged(out, Vec::new()).await.unwrap();
 
-    for (id, pictures, tries) in
-        [("waits", 1, 1), ("digest", 1, 0), ("sent", 0, 1), ("given-up", 0, 9), ("merged", 0, 0)]
-    {
+    for (id, pictures, tries) in [
+        ("waits", 1, 1),
+        ("digest", 1, 0),
+        ("summary", 0, 0),
+        ("sent", 0, 1),
+        ("given-up", 0, 9),
+        ("merged", 0, 0),
+    ] {
         let message = house.reader.message(id).unwrap().unwrap();
         assert_eq!((message.images.len(), message.tries), (pictures, tries), "{id}");
         assert_eq!(message.text, "All is well.", "{id}");
