@@ -26,6 +26,7 @@ mod connections;
 mod deliveries;
 mod hard;
 mod mosquitto;
+mod stream;
 mod tls;
 
 const FARM: &str = "quillback";
