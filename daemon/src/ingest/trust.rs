@@ -5,6 +5,7 @@ use heapward_rules::units::{At, Span};
 
 use crate::clock::Clock;
 use crate::limits::{CLOCK_ASK_AGAIN, CLOCK_LEAP_MAX};
+use crate::model::time::rfc3339;
 
 /// What is known about the wall clock.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -28,6 +29,32 @@ pub struct ClockWatch {
     believed: Option<(At, Span)>,
     /// Monotonic time of the last question whether it is set, with the answer.
     asked: Option<(Span, bool)>,
+    is_doubtful: bool,
+}
+
+// === impl Trust ===
+
+impl Trust {
+    /// Whether it shows a time that can't be, though it is set.
+    pub fn is_doubt(self) -> bool {
+        matches!(self, Trust::BehindNewest(_) | Trust::Leapt(_))
+    }
+
+    fn tell(self) {
+        match self {
+            Trust::Leapt(ahead) => tracing::warn!(
+                "the clock was thrown ahead by {} days: readings wait until it is right again",
+                ahead.0 / Span::days(1).0
+            ),
+            Trust::BehindNewest(newest) => {
+                tracing::warn!(
+                    "the clock stands before {}, when a reading was taken: readings wait",
+                    rfc3339(newest)
+                );
+            }
+            Trust::Trusted | Trust::NotSet => tracing::info!("the clock is not doubted any more"),
+        }
+    }
 }
 
 // === impl ClockWatch ===
@@ -35,22 +62,29 @@ pub struct ClockWatch {
 impl ClockWatch {
     /// `newest` is the newest committed reading of the store.
     pub fn new(newest: At) -> ClockWatch {
-        ClockWatch { newest, believed: None, asked: None }
+        ClockWatch { newest, believed: None, asked: None, is_doubtful: false }
     }
 
     /// Wall and monotonic time now, and whether the wall time may date a reading. The clock is asked whether it is
-    /// set only once a second: on a real machine that is a look into the file system.
+    /// set only once a second: on a real machine that is a look into the file system. What is doubtful about it is
+    /// said to the clock, for everybody else who asks it.
     pub fn look(&mut self, clock: &dyn Clock) -> (At, Span, Trust) {
         let (now, monotonic) = (clock.now(), clock.monotonic());
         let is_set = match self.asked {
             Some((at, true)) if monotonic - at < CLOCK_ASK_AGAIN => true,
             _ => {
-                let is_set = clock.is_trusted();
+                let is_set = clock.is_set();
                 self.asked = Some((monotonic, is_set));
                 is_set
             }
         };
-        (now, monotonic, self.judge(now, monotonic, is_set))
+        let trust = self.judge(now, monotonic, is_set);
+        if trust.is_doubt() != self.is_doubtful {
+            self.is_doubtful = trust.is_doubt();
+            clock.doubt(self.is_doubtful);
+            trust.tell();
+        }
+        (now, monotonic, trust)
     }
 
     pub fn judge(&mut self, now: At, monotonic: Span, is_set: bool) -> Trust {
