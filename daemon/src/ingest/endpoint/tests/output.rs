@@ -56,7 +56,7 @@ async fn deaf_client(barn: &Barn) -> TcpStream {
     stream
 }
 
-async fn barn_with_little_room() -> Barn {
+fn barn_with_little_room() -> Barn {
     let socket = TcpSocket::new_v4().unwrap();
     // Connections that are accepted have it from the one that listens.
     socket.set_send_buffer_size(SYSTEM_BYTES).unwrap();
@@ -66,7 +66,7 @@ async fn barn_with_little_room() -> Barn {
 
 #[tokio::test(start_paused = true)]
 async fn a_client_that_reads_nothing_is_closed_after_so_long_and_one_that_reads_a_little_is_not() {
-    let barn = barn_with_little_room().await;
+    let barn = barn_with_little_room();
     let mut stream = deaf_client(&barn).await;
     stream.write_all(&PING.repeat(60_000)).await.unwrap();
     let second = Duration::from_secs(1);
@@ -93,7 +93,7 @@ async fn a_client_that_reads_nothing_is_closed_after_so_long_and_one_that_reads_
 /// It asks and asks, and takes no answer.
 #[tokio::test(flavor = "multi_thread")]
 async fn a_client_for_which_too_much_waits_is_closed_at_once_and_harms_nobody() {
-    let barn = barn_with_little_room().await;
+    let barn = barn_with_little_room();
     let mut stream = deaf_client(&barn).await;
     let asking = tokio::spawn(async move {
         while stream.write_all(&PING.repeat(1_000)).await.is_ok() {}
