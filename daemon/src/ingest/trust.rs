@@ -7,6 +7,9 @@ use crate::clock::Clock;
 use crate::limits::{CLOCK_ASK_AGAIN, CLOCK_LEAP_MAX};
 use crate::model::time::rfc3339;
 
+/// 2026-01-01T00:00:00Z, before the first Heapward: a clock chip whose battery is empty says 1970 or 2000.
+const FLOOR: At = At(1_767_225_600_000);
+
 /// What is known about the wall clock.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Trust {
@@ -14,7 +17,7 @@ pub enum Trust {
     /// Neither synchronised nor fitted with a battery.
     #[default]
     NotSet,
-    /// It stands before the newest reading that was committed.
+    /// It stands before the newest reading that was committed, or before there was any.
     BehindNewest(At),
     /// It was thrown ahead while we ran; the time by which it is ahead.
     Leapt(Span),
@@ -23,7 +26,7 @@ pub enum Trust {
 /// Follows the wall clock and says whether it can be believed.
 #[derive(Clone, Debug)]
 pub struct ClockWatch {
-    /// Newest committed instant, or the wall time at that commit where the reading was ahead of it.
+    /// Newest committed instant, or the wall time at that commit where the reading was ahead of it. At least the floor.
     newest: At,
     /// Wall and monotonic time when it was last believed.
     believed: Option<(At, Span)>,
@@ -47,10 +50,7 @@ impl Trust {
                 ahead.0 / Span::days(1).0
             ),
             Trust::BehindNewest(newest) => {
-                tracing::warn!(
-                    "the clock stands before {}, when a reading was taken: readings wait",
-                    rfc3339(newest)
-                );
+                tracing::warn!("the clock stands before {}, which is over: readings wait", rfc3339(newest));
             }
             Trust::Trusted | Trust::NotSet => tracing::info!("the clock is not doubted any more"),
         }
@@ -62,7 +62,7 @@ impl Trust {
 impl ClockWatch {
     /// `newest` is the newest committed reading of the store.
     pub fn new(newest: At) -> ClockWatch {
-        ClockWatch { newest, believed: None, asked: None, is_doubtful: false }
+        ClockWatch { newest: newest.max(FLOOR), believed: None, asked: None, is_doubtful: false }
     }
 
     /// Wall and monotonic time now, and whether the wall time may date a reading. The clock is asked whether it is
@@ -137,6 +137,16 @@ mod tests {
         // A step ahead while it was not set is a setting.
         assert_eq!(look(NOON + minute(111), 116, false), Trust::NotSet);
         assert_eq!(look(NOON + minute(112) + ahead, 117, true), Trust::Trusted);
+    }
+
+    #[test]
+    fn a_chip_whose_battery_is_empty_is_not_believed_and_its_setting_is_no_leap() {
+        for start in [At(0), FLOOR - Span(1)] {
+            let mut watch = ClockWatch::new(At::MIN);
+            assert_eq!(watch.judge(start, Span::ZERO, true), Trust::BehindNewest(FLOOR));
+            assert_eq!(watch.judge(NOON, Span::minutes(7), true), Trust::Trusted);
+        }
+        assert_eq!(ClockWatch::new(At::MIN).judge(FLOOR, Span::ZERO, true), Trust::Trusted);
     }
 
     #[test]

@@ -169,9 +169,9 @@ fn start(dir: &Path) -> Process {
     Process::start(&mut command, &dir.join("heapward.log"), "apt-get install util-linux; it needs root")
 }
 
-/// The clock is wrong at the boot, and set later.
-fn set_after_boot(name: &str, off_by: Span) {
-    let farm = Farm::boot(Device::Silent, off_by, false);
+/// The clock is wrong at the boot, and set later. `is_chip`: it is believed to have a battery.
+fn set_after_boot(name: &str, off_by: Span, is_chip: bool) {
+    let farm = Farm::boot(Device::Silent, off_by, is_chip);
     farm.none_is_acknowledged(3);
     assert_eq!(farm.repeater.acknowledged(), 0, "{name}");
     farm.clock_is_trusted(false);
@@ -210,9 +210,12 @@ fn passing(name: &str, device: Device, edge: &str) {
 
 #[test]
 fn wherever_the_clock_stands_readings_are_dated_when_they_were_published() {
-    let cases: [(&str, Case); 8] = [
-        ("boot in 1970, set later", |name| set_after_boot(name, At(60_000) - now())),
-        ("boot six hours behind, set later", |name| set_after_boot(name, Span::hours(-6))),
+    let cases: [(&str, Case); 9] = [
+        ("boot in 1970, set later", |name| set_after_boot(name, At(60_000) - now(), false)),
+        ("boot six hours behind, set later", |name| set_after_boot(name, Span::hours(-6), false)),
+        ("a clock chip without its battery, set later", |name| {
+            set_after_boot(name, parse_rfc3339("2000-01-01T00:00:00Z").unwrap() - now(), true);
+        }),
         ("a step back of an hour", |name| stepped(name, Span::hours(-1))),
         ("a leap of 400 days", |name| stepped(name, Span::days(400))),
         ("the hour that happens twice", |name| passing(name, Device::Naive, "2026-11-01T06:00:00Z")),

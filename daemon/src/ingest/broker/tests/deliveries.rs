@@ -52,6 +52,23 @@ async fn a_reading_that_could_not_be_kept_is_delivered_again() {
     here.stop().await;
 }
 
+/// It comes with each subscription, and is one reading: the store keeps an instant once.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_kept_message_with_a_time_of_its_own_is_a_reading_of_that_time() {
+    let broker = Mosquitto::start("allow_anonymous true").await;
+    let at = *START + 5_000;
+    let kept = (format!("{FARM}/k1"), format!(r#"{{"c":62.4,"t":{at}}}"#));
+    broker.publish_all(vec![kept], QoS::AtLeastOnce, true).await;
+    for _ in 0..2 {
+        let here = barn(broker.config());
+        until("the kept message", || here.kept.lock().unwrap().len() == 1).await;
+        assert_eq!(*here.kept.lock().unwrap(), [("k1".to_owned(), 62.4, At(at))]);
+        let counts = here.ingest.status().counts;
+        assert_eq!((counts.retained, counts.refused), (0, 0), "{counts:?}");
+        here.stop().await;
+    }
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn retained_and_late_messages_without_a_time_are_no_readings() {
     let broker = Mosquitto::start("allow_anonymous true").await;
