@@ -3,6 +3,7 @@
 use std::future::Future;
 use std::pin::Pin;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use heapward_rules::units::{At, Span};
@@ -12,8 +13,17 @@ pub trait Clock: Send + Sync {
     /// Wall time now.
     fn now(&self) -> At;
 
-    /// Whether wall time may date a reading: the kernel says that it is synchronised, or a hardware clock is fitted.
+    /// Whether wall time may date a reading: it is set, and nobody doubts it.
     fn is_trusted(&self) -> bool;
+
+    /// Whether the machine says that its clock is set: the kernel has it synchronised, or a hardware clock is fitted.
+    fn is_set(&self) -> bool {
+        self.is_trusted()
+    }
+
+    /// Who follows the clock says whether it shows a time that can't be, though it is set. Everybody is told by
+    /// [`Clock::is_trusted`].
+    fn doubt(&self, _is_doubtful: bool) {}
 
     /// Time since some fixed instant of this process; never steps.
     fn monotonic(&self) -> Span;
@@ -28,6 +38,7 @@ pub type SharedClock = Arc<dyn Clock>;
 pub struct SystemClock {
     started: Instant,
     hardware_clock: bool,
+    is_doubtful: AtomicBool,
 }
 
 /// A clock that starts at an instant and runs a number of times faster than the machine's: for the demo.
@@ -46,14 +57,15 @@ pub struct ManualClock {
 struct ManualState {
     now: At,
     monotonic: Span,
-    trusted: bool,
+    set: bool,
+    doubtful: bool,
 }
 
 // === impl SystemClock ===
 
 impl SystemClock {
     pub fn new(hardware_clock: bool) -> SystemClock {
-        SystemClock { started: Instant::now(), hardware_clock }
+        SystemClock { started: Instant::now(), hardware_clock, is_doubtful: AtomicBool::new(false) }
     }
 }
 
@@ -64,10 +76,18 @@ impl Clock for SystemClock {
         At(since_epoch.map_or(0, millis))
     }
 
+    fn is_trusted(&self) -> bool {
+        self.is_set() && !self.is_doubtful.load(Ordering::Relaxed)
+    }
+
     /// `systemd-timesyncd` makes the file when it has set the clock; a container or a desktop with another time
     /// service says so in the configuration (`hardware_clock = true`).
-    fn is_trusted(&self) -> bool {
+    fn is_set(&self) -> bool {
         self.hardware_clock || std::path::Path::new("/run/systemd/timesync/synchronized").exists()
+    }
+
+    fn doubt(&self, is_doubtful: bool) {
+        self.is_doubtful.store(is_doubtful, Ordering::Relaxed);
     }
 
     fn monotonic(&self) -> Span {
@@ -109,7 +129,7 @@ impl Clock for FastClock {
 
 impl ManualClock {
     pub fn new(now: At) -> ManualClock {
-        let state = ManualState { now, monotonic: Span::ZERO, trusted: true };
+        let state = ManualState { now, monotonic: Span::ZERO, set: true, doubtful: false };
         ManualClock { state: tokio::sync::watch::Sender::new(state) }
     }
 
@@ -127,7 +147,7 @@ impl ManualClock {
     }
 
     pub fn set_trusted(&self, trusted: bool) {
-        self.state.send_modify(|state| state.trusted = trusted);
+        self.state.send_modify(|state| state.set = trusted);
     }
 }
 
@@ -137,7 +157,16 @@ impl Clock for ManualClock {
     }
 
     fn is_trusted(&self) -> bool {
-        self.state.borrow().trusted
+        let state = self.state.borrow();
+        state.set && !state.doubtful
+    }
+
+    fn is_set(&self) -> bool {
+        self.state.borrow().set
+    }
+
+    fn doubt(&self, is_doubtful: bool) {
+        self.state.send_modify(|state| state.doubtful = is_doubtful);
     }
 
     fn monotonic(&self) -> Span {

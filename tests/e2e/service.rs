@@ -47,6 +47,27 @@ fn a_hangup_takes_new_probes_and_a_bad_file_changes_nothing() {
     assert_eq!(daemon.process().stop().code(), Some(0));
 }
 
+/// Started twice by mistake, on ports of its own: two programs that write one store would spoil it.
+#[test]
+fn a_second_daemon_on_the_same_records_ends_with_a_sentence_and_the_first_goes_on() {
+    let dir = tempfile::tempdir().unwrap();
+    let port = free_port();
+    let mut daemon = Daemon::start(dir.path(), &rest(port, "k1"));
+    let config = dir.path().join("second.toml");
+    std::fs::write(&config, config_text(dir.path(), free_port(), &rest(free_port(), "k1"))).unwrap();
+    let log = dir.path().join("second.log");
+    let mut second = Process::start(
+        Command::new(binary()).args(["run", "--config"]).arg(&config),
+        &log,
+        "tests/run builds it",
+    );
+    assert_eq!(second.wait().code(), Some(1));
+    assert!(second.log().contains("is in use by another heapward; stop that one first"), "{}", second.log());
+    publish(port, "heap/k1", "62.4");
+    wait_until("a reading", || readings(&daemon) == 1);
+    assert_eq!(daemon.process().stop().code(), Some(0));
+}
+
 #[test]
 fn the_watchdog_is_fed_again_and_again() {
     let dir = tempfile::tempdir().unwrap();

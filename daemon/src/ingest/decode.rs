@@ -12,6 +12,7 @@ use super::mapping::{Mapping, Pattern};
 use super::number::{self, Figure, SaidUnit};
 use super::pointer::Pointer;
 use super::reason::{Reason, Skip};
+use super::rom::{Rom, hex};
 use super::time_of::{self, OwnTime};
 use crate::config::{ByteKind, Bytes, NumberStyle, PayloadFormat};
 use crate::limits::{EACH_MAX, PAYLOAD_BYTES_MAX, TOPIC_BYTES_MAX};
@@ -150,7 +151,7 @@ fn by_pointers(text: &str, mapping: &Mapping) -> Decoded {
 
 /// Whether the mark is there and right; `None` if it is not there.
 fn passes((pointer, equals): &(Pointer, String), json: &Json<'_>) -> Option<bool> {
-    pointer.find(json).ok().and_then(Json::text).map(|text| text == equals.as_str())
+    pointer.find(json).ok().and_then(Json::text).map(|text| same_id(&text, equals))
 }
 
 /// The readings of a list. What stands in an item counts before what stands in the message around it.
@@ -193,17 +194,17 @@ fn of_member(document: &Json<'_>, mapping: &Mapping) -> Result<Vec<Sample>, Reas
     Ok(std::iter::once(first).chain(battery(document, place, mapping, first.time)).collect())
 }
 
-/// EUIs and ROM ids are written in capitals and in small letters, with colons, dashes or none. Short ids are
-/// compared as they stand.
+/// EUIs and ROM ids are written in capitals and in small letters, with colons, dashes or none, ROM ids in several
+/// orders. Short ids are compared as they stand.
 fn same_id(found: &str, wanted: &str) -> bool {
     if found == wanted {
         return true;
     }
-    let bare = |id: &str| -> String {
-        id.chars().filter(|c| !matches!(c, ':' | '-' | '.')).map(|c| c.to_ascii_lowercase()).collect()
+    let (Some(bare), Some(found_bare)) = (hex(wanted).filter(|bare| bare.len() >= 12), hex(found)) else {
+        return false;
     };
-    let (found, wanted) = (bare(found), bare(wanted));
-    wanted.len() >= 12 && wanted.bytes().all(|b| b.is_ascii_hexdigit()) && found == wanted
+    let rom = || Some(Rom::parse(found)?.is(&Rom::parse(wanted)?));
+    bare == found_bare || rom() == Some(true)
 }
 
 fn of_place(place: &Json<'_>, around: &[&Json<'_>], mapping: &Mapping) -> Result<Sample, Reason> {

@@ -27,7 +27,8 @@ use super::time_of::OwnTime;
 use super::trust::{ClockWatch, Trust};
 use crate::clock::SharedClock;
 use crate::limits::{
-    ARRIVALS_REMEMBERED, ARRIVALS_TOGETHER_MAX, HELD_LOOK_MILLIS, LOT_READINGS_MAX, REFUSAL_LINES_PAUSE,
+    ARRIVALS_REMEMBERED, ARRIVALS_TOGETHER_MAX, CLOCK_ASK_AGAIN, HELD_LOOK_MILLIS, LOT_READINGS_MAX,
+    REFUSAL_LINES_PAUSE,
 };
 use crate::model::reading::{DatedBy, DatedReading};
 use crate::recorder::{Ack, Handle};
@@ -145,6 +146,9 @@ impl Intake {
         let pause = Duration::from_millis(HELD_LOOK_MILLIS);
         let mut look = tokio::time::interval(pause);
         look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        // A clock that was thrown about is to be found out before somebody else goes by it, though no message comes.
+        let mut seldom = tokio::time::interval(Duration::from_millis(CLOCK_ASK_AGAIN.0.unsigned_abs()));
+        seldom.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut together = Vec::with_capacity(ARRIVALS_TOGETHER_MAX);
         loop {
             let is_waiting = self.backlog.is_busy() || !self.held.is_empty();
@@ -157,6 +161,7 @@ impl Intake {
                     self.take_all(&mut together).await;
                 }
                 _ = look.tick(), if is_waiting => self.look_after().await,
+                _ = seldom.tick() => self.look_after().await,
             }
         }
     }

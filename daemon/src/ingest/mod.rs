@@ -21,6 +21,7 @@ pub mod overhear;
 pub mod pointer;
 pub mod publisher;
 pub mod reason;
+mod rom;
 pub mod router;
 pub mod seen;
 pub mod status;
@@ -183,6 +184,12 @@ impl IngestHandle {
     #[cfg(test)]
     pub(crate) fn hear(&self, topic: &str, payload: &str, now: At) {
         self.board.lock().unassigned(topic, payload.as_bytes(), false, now);
+    }
+
+    /// The same, of one that the broker had kept.
+    #[cfg(test)]
+    pub(crate) fn hear_kept(&self, topic: &str, payload: &str, now: At) {
+        self.board.lock().unassigned(topic, payload.as_bytes(), true, now);
     }
 
     /// For tests of pages: what a probe's messages said beside its readings.

@@ -67,9 +67,10 @@ impl Reason {
         match self {
             Reason::TooLarge => ("too-large", "the message is longer than 64 KiB; is this the right topic?"),
             Reason::TopicTooLong => ("topic-too-long", "the topic is longer than 512 bytes"),
-            Reason::Binary => {
-                ("binary", "the messages of this topic are binary; choose a topic with JSON or text")
-            }
+            Reason::Binary => (
+                "binary",
+                "binary messages (Sparkplug B, protobuf) are not read; choose a topic with JSON or text",
+            ),
             Reason::NotUtf8 => ("not-utf8", "the message is no UTF-8 text; set the device to send UTF-8"),
             Reason::NotJson => ("not-json", "the message is no JSON; for plain text write format = \"text\""),
             Reason::NanInJson => (

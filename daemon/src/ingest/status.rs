@@ -131,6 +131,16 @@ pub(super) struct Inner {
     topics: Seen<String, (SeenTopic, Vec<u8>)>,
 }
 
+// === impl SeenTopic ===
+
+impl SeenTopic {
+    /// How often it speaks, if it did more than once: the mean, up to the next usual interval.
+    pub fn every(&self) -> Option<Span> {
+        let gaps = i64::try_from(self.count.checked_sub(1)?).ok().filter(|gaps| *gaps > 0)?;
+        usual_interval(Span((self.last - self.first).0 / gaps))
+    }
+}
+
 // === impl Board ===
 
 impl Default for Board {
@@ -223,9 +233,7 @@ impl Inner {
     /// The newest payload of an unassigned topic, and how often it speaks.
     pub(super) fn unassigned_payload(&self, topic: &str) -> Option<(Vec<u8>, Option<Span>)> {
         let (_, (row, raw)) = self.topics.iter().find(|(name, _)| *name == topic)?;
-        let gaps = i64::try_from(row.count.checked_sub(1)?).ok()?;
-        let mean = (gaps > 0).then(|| Span((row.last - row.first).0 / gaps));
-        row.whole.then(|| (raw.clone(), mean.and_then(usual_interval)))
+        row.whole.then(|| (raw.clone(), row.every()))
     }
 
     pub(super) fn probe(&mut self, probe: &ProbeId) -> &mut ProbeStatus {

@@ -5,6 +5,10 @@ use heapward_rules::units::{At, Span};
 
 use crate::clock::Clock;
 use crate::limits::{CLOCK_ASK_AGAIN, CLOCK_LEAP_MAX};
+use crate::model::time::rfc3339;
+
+/// 2026-01-01T00:00:00Z, before the first Heapward: a clock chip whose battery is empty says 1970 or 2000.
+const FLOOR: At = At(1_767_225_600_000);
 
 /// What is known about the wall clock.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -13,7 +17,7 @@ pub enum Trust {
     /// Neither synchronised nor fitted with a battery.
     #[default]
     NotSet,
-    /// It stands before the newest reading that was committed.
+    /// It stands before the newest reading that was committed, or before there was any.
     BehindNewest(At),
     /// It was thrown ahead while we ran; the time by which it is ahead.
     Leapt(Span),
@@ -22,12 +26,35 @@ pub enum Trust {
 /// Follows the wall clock and says whether it can be believed.
 #[derive(Clone, Debug)]
 pub struct ClockWatch {
-    /// Newest committed instant, or the wall time at that commit where the reading was ahead of it.
+    /// Newest committed instant, or the wall time at that commit where the reading was ahead of it. At least the floor.
     newest: At,
     /// Wall and monotonic time when it was last believed.
     believed: Option<(At, Span)>,
     /// Monotonic time of the last question whether it is set, with the answer.
     asked: Option<(Span, bool)>,
+    is_doubtful: bool,
+}
+
+// === impl Trust ===
+
+impl Trust {
+    /// Whether it shows a time that can't be, though it is set.
+    pub fn is_doubt(self) -> bool {
+        matches!(self, Trust::BehindNewest(_) | Trust::Leapt(_))
+    }
+
+    fn tell(self) {
+        match self {
+            Trust::Leapt(ahead) => tracing::warn!(
+                "the clock was thrown ahead by {} days: readings wait until it is right again",
+                ahead.0 / Span::days(1).0
+            ),
+            Trust::BehindNewest(newest) => {
+                tracing::warn!("the clock stands before {}, which is over: readings wait", rfc3339(newest));
+            }
+            Trust::Trusted | Trust::NotSet => tracing::info!("the clock is not doubted any more"),
+        }
+    }
 }
 
 // === impl ClockWatch ===
@@ -35,22 +62,29 @@ pub struct ClockWatch {
 impl ClockWatch {
     /// `newest` is the newest committed reading of the store.
     pub fn new(newest: At) -> ClockWatch {
-        ClockWatch { newest, believed: None, asked: None }
+        ClockWatch { newest: newest.max(FLOOR), believed: None, asked: None, is_doubtful: false }
     }
 
     /// Wall and monotonic time now, and whether the wall time may date a reading. The clock is asked whether it is
-    /// set only once a second: on a real machine that is a look into the file system.
+    /// set only once a second: on a real machine that is a look into the file system. What is doubtful about it is
+    /// said to the clock, for everybody else who asks it.
     pub fn look(&mut self, clock: &dyn Clock) -> (At, Span, Trust) {
         let (now, monotonic) = (clock.now(), clock.monotonic());
         let is_set = match self.asked {
             Some((at, true)) if monotonic - at < CLOCK_ASK_AGAIN => true,
             _ => {
-                let is_set = clock.is_trusted();
+                let is_set = clock.is_set();
                 self.asked = Some((monotonic, is_set));
                 is_set
             }
         };
-        (now, monotonic, self.judge(now, monotonic, is_set))
+        let trust = self.judge(now, monotonic, is_set);
+        if trust.is_doubt() != self.is_doubtful {
+            self.is_doubtful = trust.is_doubt();
+            clock.doubt(self.is_doubtful);
+            trust.tell();
+        }
+        (now, monotonic, trust)
     }
 
     pub fn judge(&mut self, now: At, monotonic: Span, is_set: bool) -> Trust {
@@ -103,6 +137,16 @@ mod tests {
         // A step ahead while it was not set is a setting.
         assert_eq!(look(NOON + minute(111), 116, false), Trust::NotSet);
         assert_eq!(look(NOON + minute(112) + ahead, 117, true), Trust::Trusted);
+    }
+
+    #[test]
+    fn a_chip_whose_battery_is_empty_is_not_believed_and_its_setting_is_no_leap() {
+        for start in [At(0), FLOOR - Span(1)] {
+            let mut watch = ClockWatch::new(At::MIN);
+            assert_eq!(watch.judge(start, Span::ZERO, true), Trust::BehindNewest(FLOOR));
+            assert_eq!(watch.judge(NOON, Span::minutes(7), true), Trust::Trusted);
+        }
+        assert_eq!(ClockWatch::new(At::MIN).judge(FLOOR, Span::ZERO, true), Trust::Trusted);
     }
 
     #[test]

@@ -223,6 +223,19 @@ mod tests {
     }
 
     #[test]
+    fn a_broker_that_is_away_for_a_day_is_one_trouble() {
+        let away = || Health { broker_away_since: Some(at("12 13:50")), ..Health::default() };
+        let looks: Vec<String> =
+            (14..38).map(|hour| format!("{} {:02}:05", 12 + hour / 24, hour % 24)).collect();
+        let mut looks: Vec<(&str, Health)> = looks.iter().map(|when| (when.as_str(), away())).collect();
+        looks.push(("13 15:00", Health::default()));
+        let began = at("12 13:50").0;
+        let told = [("12 14:05", "Opened"), ("13 15:00", "Closed")];
+        let expected = told.map(|(when, change)| format!("{when} -/broker-away/-/{began} Act {change}"));
+        assert_eq!(play(&looks), expected);
+    }
+
+    #[test]
     fn broker_clock_store_and_channels_begin_when_they_began() {
         let since = |when| Some(at(when));
         let failing = ChannelState { failing_since: since("12 13:10"), ..ChannelState::default() };

@@ -14,6 +14,7 @@ use heapward::model::time::{local, parse_rfc3339};
 use heapward_rules::units::{At, Span};
 use heapward_tests::daemon::{binary, config_text, now};
 use heapward_tests::process::{Process, free_port, is_listening};
+use heapward_tests::site::Site;
 use heapward_tests::wait::wait_until;
 
 use super::numbered::{PROBES, stored_at};
@@ -26,6 +27,7 @@ const ZONE: chrono_tz::Tz = chrono_tz::America::New_York;
 struct Farm {
     dir: tempfile::TempDir,
     process: Process,
+    site: Site,
     repeater: Repeater,
     /// When each number was published, by a clock that is right.
     published: Arc<Mutex<BTreeMap<u64, At>>>,
@@ -68,7 +70,8 @@ impl Farm {
         };
         let probes: String = (0..PROBES).map(probe).collect();
         let rest = format!("[endpoint]\nlisten = \"127.0.0.1:{port}\"\n{probes}");
-        let text = config_text(dir.path(), free_port(), &rest).replace("hardware_clock = true\n", "");
+        let site = Site { port: free_port(), pass: None };
+        let text = config_text(dir.path(), site.port, &rest).replace("hardware_clock = true\n", "");
         std::fs::write(dir.path().join("heapward.toml"), text).unwrap();
         for folder in ["records", "timesync"] {
             std::fs::create_dir_all(dir.path().join(folder)).unwrap();
@@ -92,7 +95,7 @@ impl Farm {
                 (format!("quillback/k{}", number % PROBES), format!(r#"{{"c":{number},"time":"{local}"}}"#))
             }),
         });
-        Farm { dir, process, repeater, published }
+        Farm { dir, process, site, repeater, published }
     }
 
     /// Some seconds of readings, none of which is acknowledged.
@@ -103,6 +106,12 @@ impl Farm {
         assert_eq!(self.repeater.acknowledged(), before, "acknowledged while the clock is wrong");
     }
 
+    /// Everything in the daemon that goes by the clock is told.
+    fn clock_is_trusted(&self, wanted: bool) {
+        let line = format!("heapward_clock_trusted {}", u8::from(wanted));
+        wait_until("the clock to be trusted, or not", || self.site.text("/metrics").contains(&line));
+    }
+
     fn some_are_acknowledged(&self) {
         let before = self.repeater.acknowledged();
         wait_until("acknowledgements", || self.repeater.acknowledged() >= before + 2 * PROBES);
@@ -110,7 +119,7 @@ impl Farm {
 
     /// Every reading is there once, at its instant by a clock that is off by so much.
     fn check(self, name: &str, off_by: Span) {
-        let Farm { dir, mut process, repeater, published } = self;
+        let Farm { dir, mut process, site: _, repeater, published } = self;
         let outcome = repeater.stop();
         assert!(process.stop().success(), "{name}");
         let stored = stored_at(dir.path());
@@ -160,14 +169,16 @@ fn start(dir: &Path) -> Process {
     Process::start(&mut command, &dir.join("heapward.log"), "apt-get install util-linux; it needs root")
 }
 
-/// The clock is wrong at the boot, and set later.
-fn set_after_boot(name: &str, off_by: Span) {
-    let farm = Farm::boot(Device::Silent, off_by, false);
+/// The clock is wrong at the boot, and set later. `is_chip`: it is believed to have a battery.
+fn set_after_boot(name: &str, off_by: Span, is_chip: bool) {
+    let farm = Farm::boot(Device::Silent, off_by, is_chip);
     farm.none_is_acknowledged(3);
     assert_eq!(farm.repeater.acknowledged(), 0, "{name}");
+    farm.clock_is_trusted(false);
     set_clock(farm.dir.path(), Span::ZERO);
     trust_clock(farm.dir.path());
     farm.some_are_acknowledged();
+    farm.clock_is_trusted(true);
     farm.check(name, Span::ZERO);
 }
 
@@ -177,8 +188,10 @@ fn stepped(name: &str, step: Span) {
     farm.some_are_acknowledged();
     set_clock(farm.dir.path(), step);
     farm.none_is_acknowledged(3);
+    farm.clock_is_trusted(false);
     set_clock(farm.dir.path(), Span::ZERO);
     farm.some_are_acknowledged();
+    farm.clock_is_trusted(true);
     farm.check(name, Span::ZERO);
 }
 
@@ -197,9 +210,12 @@ fn passing(name: &str, device: Device, edge: &str) {
 
 #[test]
 fn wherever_the_clock_stands_readings_are_dated_when_they_were_published() {
-    let cases: [(&str, Case); 8] = [
-        ("boot in 1970, set later", |name| set_after_boot(name, At(60_000) - now())),
-        ("boot six hours behind, set later", |name| set_after_boot(name, Span::hours(-6))),
+    let cases: [(&str, Case); 9] = [
+        ("boot in 1970, set later", |name| set_after_boot(name, At(60_000) - now(), false)),
+        ("boot six hours behind, set later", |name| set_after_boot(name, Span::hours(-6), false)),
+        ("a clock chip without its battery, set later", |name| {
+            set_after_boot(name, parse_rfc3339("2000-01-01T00:00:00Z").unwrap() - now(), true);
+        }),
         ("a step back of an hour", |name| stepped(name, Span::hours(-1))),
         ("a leap of 400 days", |name| stepped(name, Span::days(400))),
         ("the hour that happens twice", |name| passing(name, Device::Naive, "2026-11-01T06:00:00Z")),

@@ -16,6 +16,8 @@ const NOTICED_MAX: Duration = Duration::from_secs(65);
 /// Of one processor, while the broker is away.
 const PROCESSOR_MAX: f64 = 0.01;
 const LINES_MAX: usize = 20;
+/// From the connection until readings come in again.
+const READINGS_AGAIN_MAX: Duration = Duration::from_secs(5);
 
 struct Farm {
     dir: tempfile::TempDir,
@@ -128,7 +130,11 @@ fn a_broker_that_was_killed_and_lost_everything_is_subscribed_to_again() {
     println!("connected again after {knocked:?}, {:.2} % of a processor while it was away", busy * 100.0);
     assert!(knocked < Duration::from_millis(9_600) + Duration::from_secs(1));
     assert!(busy < PROCESSOR_MAX, "{busy}");
+    let connected = Instant::now();
     farm.publish();
+    let again = connected.elapsed();
+    println!("readings of the new session after {again:?}, of which a second is for publishing");
+    assert!(again < READINGS_AGAIN_MAX, "{again:?}");
     farm.finish();
 }
 

@@ -20,9 +20,9 @@ use crate::http::params::Params;
 use crate::http::problem::Problem;
 use crate::http::words::Style;
 use crate::ingest::book::Book;
-use crate::ingest::status::SeenTopic;
-use crate::ingest::suggest::{Proposal, block};
-use crate::limits::OVERHEAR_TIME;
+use crate::ingest::status::{SeenTopic, printable};
+use crate::ingest::suggest::{Field, Proposal, block};
+use crate::limits::{EXAMPLE_BYTES_MAX, OVERHEAR_TIME};
 use crate::model::entry::{Event, NewEntry};
 use crate::model::reading::{quantity_word, unit_word};
 
@@ -90,9 +90,13 @@ fn row(house: &House, topic: &SeenTopic) -> Markup {
             div.when { @if topic.count == 1 { "once" } @else { (topic.count) " times" } br; (ago(topic.last, house.now(), style)) }
             div {
                 p { (topic.topic) }
-                p.aside { @if topic.retained { "kept by the broker, of unknown age" } @else { "live" } }
+                p.aside {
+                    @if topic.retained { "kept by the broker, of unknown age" } @else { "live" }
+                    @if let Some(every) = topic.every() { ", about every " (in_seconds(every)) }
+                }
                 pre { (topic.payload) }
                 @if let Some(suggestion) = suggestion {
+                    @if let Some(numbers) = numbers(&suggestion.fields) { p.aside { (numbers) } }
                     @if let Some(remark) = suggestion.remark { p { (super::frame::as_sentence(remark)) } }
                     @for proposal in &suggestion.proposals {
                         p {
@@ -106,6 +110,21 @@ fn row(house: &House, topic: &SeenTopic) -> Markup {
             }
         }
     }
+}
+
+fn in_seconds(span: Span) -> String {
+    let seconds = span.0 / 1_000;
+    if seconds % 60 == 0 { format!("{} min", seconds / 60) } else { format!("{seconds} s") }
+}
+
+/// All numbers of a message with the pointers to them. A bare number has none.
+fn numbers(fields: &[Field]) -> Option<String> {
+    let one = |field: &Field| {
+        let pointer = printable(field.pointer.as_bytes(), EXAMPLE_BYTES_MAX);
+        format!("{pointer} {}{}", field.value, if field.in_quotes { " in quotes" } else { "" })
+    };
+    let all: Vec<String> = fields.iter().filter(|field| !field.pointer.is_empty()).map(one).collect();
+    (!all.is_empty()).then(|| format!("Numbers in it: {}", all.join(", ")))
 }
 
 fn address(topic: &str, proposed: &str) -> String {

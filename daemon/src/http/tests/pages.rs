@@ -44,6 +44,34 @@ async fn a_probe_shows_its_clock_and_what_its_device_says_of_itself() {
 }
 
 #[tokio::test]
+async fn a_topic_without_a_probe_shows_how_it_comes_how_often_and_what_is_in_it() {
+    let farm = TestFarm::new().await;
+    let ingest = farm.probes.ingest();
+    for minute in 0..2 {
+        let payload = r#"{"temperature":62.4,"battery":"81","deep/down":{"x":-1}}"#;
+        ingest.hear("shed/k9", payload, BUILT + Span::minutes(minute));
+        ingest.hear("shed/k8", "62.4", BUILT + Span::seconds(minute * 10));
+    }
+    ingest.hear_kept("shed/k7", "49.5", BUILT);
+    let page = farm.get("/unassigned").await.body;
+    let row =
+        |topic: &str| page.split("<li>").find(|row| row.contains(topic)).unwrap_or_else(|| panic!("{page}"));
+    let table = [
+        (
+            "shed/k9",
+            ["live, about every 1 min", "/temperature 62.4, /battery 81 in quotes, /deep~1down/x -1"],
+        ),
+        ("shed/k8", ["live, about every 10 s", "2 times"]),
+        ("shed/k7", ["kept by the broker, of unknown age", "once"]),
+    ];
+    for (topic, words) in table {
+        let row = row(topic).replace('\u{a0}', " ");
+        assert!(words.iter().all(|words| row.contains(words)), "{row}");
+    }
+    assert!(!row("shed/k8").contains("Numbers in it") && !row("shed/k7").contains("every"), "{page}");
+}
+
+#[tokio::test]
 async fn a_probe_is_taken_into_use_by_whoever_says_what_it_reads() {
     let farm = TestFarm::new().await;
     let phone = Phone::paired(&farm).await;

@@ -318,12 +318,49 @@ fn a_mistake_in_the_mapping_changes_the_answer() {
     check("x", payload, Keys { unit: Some(Unit::Percent), ..seconds }, "unit-differs");
 }
 
+/// Rule R6 of how messages are read.
 #[test]
-fn what_is_too_large_or_binary_is_refused_by_name() {
-    let long = vec![b'1'; PAYLOAD_BYTES_MAX + 1];
-    check_of(Quantity::Temperature, "k", &long, celsius(""), "too-large");
-    check(&"t".repeat(TOPIC_BYTES_MAX + 1), "1", celsius(""), "topic-too-long");
+fn ids_are_the_same_in_every_spelling() {
+    let wires = r#"{"DS18B20-1":{"Id":"07AA3C5190B4","Temperature":62.3},"DS18B20-2":{"Id":"07AA3C51D207","Temperature":48.9}}"#;
+    let select = |id: &str| selected(celsius("/Temperature"), "", "/Id", id);
+    for id in ["28-07aa3c5190b4", "07AA3C5190B4", "28 B4 90 51 3C AA 07 CA", "0xca07aa3c5190b428"] {
+        check(SENSOR, wires, select(id), "62.3 C, by arrival");
+    }
+    check(SENSOR, wires, select("10-07aa3c51d207"), "48.9 C, by arrival");
+    check(SENSOR, wires, select("28-07aa3c5190b5"), "not-selected");
+    let eui = r#"{"eui":"70B3D57ED0A1C2E3","n":4177,"c":62.4}"#;
+    for (pointer, equals, expected) in [
+        ("/eui", "70b3d57ed0a1c2e3", "62.4 C, by arrival"),
+        ("/eui", "70:b3:d5:7e:d0:a1:c2:e3", "62.4 C, by arrival"),
+        ("/eui", "70b3d57ed0a1c2e4", "skipped: Guard"),
+        ("/n", "4177", "62.4 C, by arrival"),
+        ("/n", "04177", "skipped: Guard"),
+    ] {
+        check("lora/up", eui, guarded(celsius("/c"), pointer, equals), expected);
+    }
+}
+
+/// Rule R8: each bound met exactly, and by one more.
+#[test]
+fn bounds_are_met_exactly_and_no_more() {
+    let padded = |length: usize| format!("{}62.4", " ".repeat(length - 4));
+    check("k", &padded(PAYLOAD_BYTES_MAX), celsius(""), "62.4 C, by arrival");
+    check("k", &padded(PAYLOAD_BYTES_MAX + 1), celsius(""), "too-large");
+    check(&"t".repeat(TOPIC_BYTES_MAX), "62.4", celsius(""), "62.4 C, by arrival");
+    check(&"t".repeat(TOPIC_BYTES_MAX + 1), "62.4", celsius(""), "topic-too-long");
+    let nested = |depth: usize| format!("{}62.4{}", "{\"a\":".repeat(depth), "}".repeat(depth));
+    check("k", &nested(16), celsius(&"/a".repeat(16)), "62.4 C, by arrival");
+    check("k", &nested(17), celsius(&"/a".repeat(17)), "too-deep");
+    let each = Keys { each: Some(String::new()), ..celsius("/c") };
+    let list = |length: usize| format!("[{}]", vec![r#"{"c":1}"#; length].join(","));
+    check("k", &list(EACH_MAX), each.clone(), &vec!["1 C, by arrival"; EACH_MAX].join("; "));
+    check("k", &list(EACH_MAX + 1), each, "too-many-values");
+}
+
+#[test]
+fn what_is_binary_or_no_number_is_refused_by_name() {
     check("spBv1.0/quillback/NDATA/gate", "1", celsius(""), "binary");
+    assert!(Reason::Binary.advice().contains("Sparkplug B, protobuf"));
     check_of(Quantity::Temperature, "k", &[0, 159, 146, 150], celsius(""), "binary");
     check("k", r#"{"t":NaN}"#, celsius("/t"), "nan-in-json");
     check("k", "1e999", celsius(""), "not-finite");

@@ -108,13 +108,14 @@ impl Speech {
         !self.output.is_empty()
     }
 
+    /// Puts a packet behind what waits to be written. A client for which more waits than may is not reading.
     pub(super) fn say(&mut self, packet: &Packet) -> Result<(), Close> {
-        if self.output.len() > MQTT_OUTPUT_BYTES_MAX {
-            return Err(Close::NotReading);
-        }
         packet
             .write(&mut self.output, MQTT_PACKET_BYTES_MAX)
             .map_err(|error| Close::Unreadable(error.to_string()))?;
+        if self.output.len() > MQTT_OUTPUT_BYTES_MAX {
+            return Err(Close::NotReading);
+        }
         self.stuck.get_or_insert_with(Instant::now);
         Ok(())
     }

@@ -21,6 +21,7 @@ use crate::recorder::{Ack, Command, Handle};
 use crate::telling::publish::Publish as _;
 
 mod limits;
+mod output;
 
 /// An endpoint at work, and a recorder that keeps every reading.
 struct Barn {
@@ -59,7 +60,10 @@ fn probes() -> Vec<ProbeConfig> {
 }
 
 async fn barn(passes: Vec<PassConfig>) -> Barn {
-    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    barn_at(TcpListener::bind("127.0.0.1:0").await.unwrap(), passes)
+}
+
+fn barn_at(listener: TcpListener, passes: Vec<PassConfig>) -> Barn {
     let address = listener.local_addr().unwrap();
     let (recorder, mut commands) = Handle::new(1_024);
     let (kept, acks) = (Arc::<Mutex<Vec<_>>>::default(), Arc::<Mutex<Vec<Ack>>>::default());

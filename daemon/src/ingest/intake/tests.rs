@@ -11,6 +11,7 @@ use crate::limits::HELD_MAX;
 use crate::model::time::rfc3339;
 use crate::recorder::Command;
 
+mod doubts;
 mod schedules;
 
 const NOON: At = At(1_777_723_200_000);
@@ -38,7 +39,9 @@ fn probes() -> Vec<ProbeConfig> {
             ..config::Mapping::default()
         },
     };
-    vec![probe("k1", false), probe("k2", false), probe("k3", true)]
+    let mut k4 = probe("k4", true);
+    k4.mapping.time_fallback_arrival = true;
+    vec![probe("k1", false), probe("k2", false), probe("k3", true), k4]
 }
 
 fn house(newest: At) -> House {

@@ -4,6 +4,7 @@ use heapward_rules::reading::{Quantity, Unit};
 
 use crate::config::TimeFormat;
 use crate::ingest::json::Json;
+use crate::ingest::rom::{Rom, hex};
 
 /// Parts of topics that name no device.
 const COMMON_LEVELS: [&str; 24] = [
@@ -125,14 +126,10 @@ pub(super) fn is_id(name: &str) -> bool {
 /// A name for a probe by the id of its hardware: a ROM code of 1-wire as `28-` and twelve digits, an EUI in small
 /// letters, anything else as it stands.
 pub(super) fn of_id(id: &str) -> String {
-    let bare: String =
-        id.chars().filter(char::is_ascii_alphanumeric).collect::<String>().to_ascii_lowercase();
-    let is_hex = bare.bytes().all(|b| b.is_ascii_hexdigit());
-    match bare.len() {
+    match (Rom::parse(id), hex(id)) {
         // The short form leaves the family away.
-        12 if is_hex => format!("28-{bare}"),
-        14 if is_hex && bare.starts_with("28") => format!("28-{}", &bare[2..]),
-        16 if is_hex => bare,
+        (Some(Rom { family, serial }), _) => format!("{:02x}-{serial}", family.unwrap_or(0x28)),
+        (None, Some(bare)) if bare.len() == 16 => bare,
         _ => plain(id),
     }
 }

@@ -96,6 +96,11 @@ fn wire_probes_are_found_by_their_id() {
     let expected =
         "28-90b4513caa28 = 62.38 C, value \"/c\", select \"/sensors\" /rom 28-90b4513caa28, time /ts Rfc3339";
     check("quillback/gate/onewire", list, &[expected]);
+    // As the bus has it: the same probe as 28-07aa3c5190b4.
+    let bus = r#"{"sensors":[{"rom":"28 B4 90 51 3C AA 07 CA","c":62.38}]}"#;
+    let expected =
+        "28-07aa3c5190b4 = 62.38 C, value \"/c\", select \"/sensors\" /rom 28 B4 90 51 3C AA 07 CA";
+    check("quillback/gate/onewire", bus, &[expected]);
 }
 
 #[test]

@@ -1,5 +1,7 @@
 //! TLS to a real mosquitto, with certificates that OpenSSL made for this test.
 
+use std::process::Command as Process;
+
 use super::*;
 use crate::config::TlsConfig;
 
