@@ -62,7 +62,6 @@ enum When {
 /// Reads a whole file.
 pub fn read(file: &str, bytes: &[u8], layout: &Layout) -> Result<Taken, FileProblem> {
     let problem = |line: usize, what: String| FileProblem { file: file.to_owned(), line, what };
-    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
     let (start, skipped) = after_lines(bytes, layout.skip_lines);
     let body = bytes.get(start..).unwrap_or_default();
     let mut reader = csv::ReaderBuilder::new()
