@@ -88,6 +88,19 @@ pub struct Figures {
     pub from_memory: bool,
     /// Since when, where it is not the instant of opening (last reading of a silent probe).
     pub since: Option<At>,
+    /// What makes the usual advice the wrong one.
+    pub circumstance: Option<Circumstance>,
+}
+
+/// A circumstance in which the usual advice would do harm.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Circumstance {
+    /// A spot that is short of its time is within 5 F of 131 F: more air would end its run.
+    RunNearItsLimit,
+    /// A run is open: cold water can end it.
+    RunOpen,
+    /// The spot lies in the core, where no cover helps.
+    InTheCore,
 }
 
 /// One change of something watched in a pile.

@@ -8,6 +8,7 @@ mod commands;
 mod demo;
 mod deploy;
 mod farmhand;
+mod five_years;
 mod ingest;
 mod main_job;
 mod mix;

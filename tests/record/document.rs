@@ -12,7 +12,7 @@ use heapward_rules::verdict::{Judgement, Status};
 use heapward_tests::daemon::heapward;
 
 use crate::farm::{Farm, ZONE, by_hand};
-use crate::tools::{pages_of, pieces_of, text_of};
+use crate::tools::{pages_as_text, pages_of, pieces_of, text_of};
 
 /// What the judge says of the pile's readings as they were made, without store and record.
 fn judged(farm: &Farm, folder: &Path) -> (Judge, Judgement) {
@@ -156,6 +156,12 @@ fn prints(folder: &Path, spots: usize, pages_max: usize) {
     for (paper, inches) in [("record-a4.pdf", (8.27, 11.69)), ("record-letter.pdf", (8.5, 11.0))] {
         let pages = pages_of(&folder.join(paper), 50);
         assert!((2..=pages_max).contains(&pages.len()), "{paper}, {spots} spots: {} pages", pages.len());
+        // A chart, its heading and the words that explain it stand on one page.
+        let text = pages_as_text(&folder.join(paper));
+        let charted = text.iter().find(|page| page.contains("Temperatures")).unwrap();
+        for words in ["One strip for each spot", "black if the spot qualified by it"] {
+            assert!(charted.contains(words), "{paper}, {spots} spots: `{words}` stands apart:\n{charted}");
+        }
         for page in &pages {
             let near = |pixels: usize, inches: f64| {
                 (f64::from(u32::try_from(pixels).unwrap()) - inches * 50.0).abs() <= 1.0

@@ -52,7 +52,7 @@ impl Farm {
 
     /// A farm that has sealed days before its pile is built, as every farm but in its first days.
     pub(crate) fn with_days_before() -> Farm {
-        Farm::made(SPOTS.len(), |store| {
+        Farm::made(SPOTS.len(), &[], |store| {
             let key = SeriesKey {
                 probe: ProbeId::new("shed"),
                 quantity: Quantity::Temperature,
@@ -65,18 +65,32 @@ impl Farm {
         })
     }
 
-    /// With so many spots, ten at most.
-    pub(crate) fn with_spots(count: usize) -> Farm {
-        Farm::made(count, |_| {})
+    /// A farm with a moisture probe at the toe, beside the thermometer and as long, that is in no configuration any more.
+    pub(crate) fn with_moisture() -> Farm {
+        Farm::made(SPOTS.len(), &[("m1", "toe")], |store| {
+            let key =
+                SeriesKey { probe: ProbeId::new("m1"), quantity: Quantity::Moisture, unit: Unit::Percent };
+            let series = store.series(&key).unwrap();
+            let reading = |hour| NewReading { series, at: BUILT + Span::hours(hour), value: 57.5 };
+            store.append(&(0..DAYS * 24).map(reading).collect::<Vec<_>>()).unwrap();
+        })
     }
 
-    fn made(count: usize, before: impl FnOnce(&mut Store)) -> Farm {
+    /// With so many spots, ten at most.
+    pub(crate) fn with_spots(count: usize) -> Farm {
+        Farm::made(count, &[], |_| {})
+    }
+
+    /// `others` are more probes in the pile, with their spots.
+    fn made(count: usize, others: &[(&str, &str)], before: impl FnOnce(&mut Store)) -> Farm {
         let spots: Vec<SpotLine> = SPOTS.into_iter().chain(MORE).take(count).collect();
         let dir = tempfile::tempdir().unwrap();
         let readings = readings(&spots);
         let mut store = Store::open(&StoreOptions::new(dir.path().join("records"), ZONE)).unwrap().0;
         before(&mut store);
-        fill(&mut store, &spots, &readings);
+        let mut pile = pile(&spots);
+        pile.placements.extend(others.iter().map(|(probe, spot)| placement(probe, spot)));
+        fill(&mut store, &pile, &readings);
         drop(store);
         let config = format!(
             "[farm]\nname = \"Quillback Farm\"\ntimezone = \"America/New_York\"\nhardware_clock = true\n\
@@ -90,7 +104,7 @@ impl Farm {
     /// Makes a store of the pile with these readings.
     pub(crate) fn fill(records: &Path, readings: &[Reading]) {
         let mut store = Store::open(&StoreOptions::new(records, ZONE)).unwrap().0;
-        fill(&mut store, &SPOTS, readings);
+        fill(&mut store, &pile(&SPOTS), readings);
     }
 
     pub(crate) fn config(&self) -> PathBuf {
@@ -151,20 +165,23 @@ fn readings(spots: &[SpotLine]) -> Vec<Reading> {
     readings
 }
 
+fn placement(probe: &str, spot: &str) -> PlacementRecord {
+    PlacementRecord {
+        probe: probe.to_owned(),
+        spot: spot.to_owned(),
+        from_ms: BUILT.0,
+        until_ms: Some((BUILT + Span::days(DAYS)).0),
+        every_ms: EVERY_MINUTES * 60_000,
+        offset_c: if probe == "k3" { 0.25 } else { 0.0 },
+    }
+}
+
 fn pile(spots: &[SpotLine]) -> PileRecord {
     let spot = |(name, zone, depth, _, _, _): SpotLine| SpotRecord {
         name: name.to_owned(),
         zone: zone.to_owned(),
         depth_in: Some(depth),
         watched_only: false,
-    };
-    let placement = |(name, _, _, probe, _, _): SpotLine| PlacementRecord {
-        probe: probe.to_owned(),
-        spot: name.to_owned(),
-        from_ms: BUILT.0,
-        until_ms: Some((BUILT + Span::days(DAYS)).0),
-        every_ms: EVERY_MINUTES * 60_000,
-        offset_c: if probe == "k3" { 0.25 } else { 0.0 },
     };
     PileRecord {
         recipe: None,
@@ -176,7 +193,7 @@ fn pile(spots: &[SpotLine]) -> PileRecord {
         initial_cn: Some(29.5),
         standards: ["us-organic", "us-organic-5021", "us-produce"].map(str::to_owned).to_vec(),
         spots: spots.iter().copied().map(spot).collect(),
-        placements: spots.iter().copied().map(placement).collect(),
+        placements: spots.iter().map(|(name, _, _, probe, _, _)| placement(probe, name)).collect(),
         settings: SettingsRecord::default(),
     }
 }
@@ -271,10 +288,10 @@ fn incident() -> Incident {
     }
 }
 
-fn fill(store: &mut Store, spots: &[SpotLine], readings: &[Reading]) {
+fn fill(store: &mut Store, pile: &PileRecord, readings: &[Reading]) {
     store
         .transact(|tx| {
-            tx.put_pile(&pile(spots))?;
+            tx.put_pile(pile)?;
             tx.put_incident(&incident())?;
             for (hours, by, event, note, corrects) in entries() {
                 let at = BUILT + Span::from_hours(hours);

@@ -107,6 +107,19 @@ fn a_folder_as_it_was_written_is_good_for_everybody() {
 }
 
 #[test]
+fn a_moisture_probe_beside_a_thermometer_casts_no_doubt_though_it_is_configured_no_more() {
+    let (with, without) = (Written::of(Farm::with_moisture()), Written::new());
+    assert_eq!(checked(&with.folder, &with.mails).doubts, vec![]);
+    let (content, text) = script(SHELLS[0], &with.folder, None);
+    assert!(content, "{text}");
+    let (with, without) = (with.forger(), without.forger());
+    assert!(with.read("readings.csv").contains(",m1,57.5,%"), "what it said is part of the record");
+    for file in ["pile.toml", "verdict.json"] {
+        assert_eq!(with.read(file), without.read(file), "{file}");
+    }
+}
+
+#[test]
 fn a_reading_that_was_changed_is_caught_with_its_day() {
     let written = Written::new();
     for place in 0..PLACES {

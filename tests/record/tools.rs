@@ -23,6 +23,12 @@ pub(crate) fn text_of(pdf: &Path) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
+/// The same, page by page.
+pub(crate) fn pages_as_text(pdf: &Path) -> Vec<String> {
+    let text = said("pdftotext", &["-layout", &pdf.display().to_string(), "-"], POPPLER);
+    text.split('\u{c}').map(|page| page.split_whitespace().collect::<Vec<_>>().join(" ")).collect()
+}
+
 /// The same in the order in which it was written: cells of a table in one piece.
 pub(crate) fn pieces_of(pdf: &Path) -> String {
     let text = said("pdftotext", &["-raw", &pdf.display().to_string(), "-"], POPPLER);

@@ -20,29 +20,35 @@ use super::house::House;
 use super::tape::{Item, Step};
 
 /// A pile from its building on, told by what its probes would say.
-struct Tale {
+pub(super) struct Tale {
     /// The moment, and what happens.
-    name: &'static str,
+    pub(super) name: &'static str,
     /// Local times of building in New York, 20 April 2026: the same tale ends up in the day and in the quiet hours.
-    built: [&'static str; 2],
-    hours: f64,
-    every_minutes: i64,
+    pub(super) built: [&'static str; 2],
+    pub(super) hours: f64,
+    pub(super) every_minutes: i64,
     /// Probe, and its values at hours after building, straight lines between.
-    curves: &'static [(&'static str, &'static str)],
+    pub(super) curves: &'static [(&'static str, &'static str)],
     /// Hours between which a probe says nothing; `all` for every one.
-    silent: &'static [(&'static str, f64, f64)],
+    pub(super) silent: &'static [(&'static str, f64, f64)],
     /// Hours between which the blower stands still.
-    off: &'static [(f64, f64)],
-    watered: &'static [f64],
+    pub(super) off: &'static [(f64, f64)],
+    /// Hours between which it does not pause.
+    pub(super) on: &'static [(f64, f64)],
+    pub(super) watered: &'static [f64],
     /// Texts that Odile and Bram get in all, for each time of building.
-    texts: [(usize, usize); 2],
+    pub(super) texts: [(usize, usize); 2],
     /// What has to be among Odile's: incident and step.
-    told: &'static [&'static str],
+    pub(super) told: &'static [&'static str],
     /// Incidents that have to be in the store though nobody is told of them.
-    noted: &'static [&'static str],
+    pub(super) noted: &'static [&'static str],
 }
 
-const fn tale(name: &'static str, hours: f64, curves: &'static [(&'static str, &'static str)]) -> Tale {
+pub(super) const fn tale(
+    name: &'static str,
+    hours: f64,
+    curves: &'static [(&'static str, &'static str)],
+) -> Tale {
     Tale {
         name,
         built: ["07:00", "19:00"],
@@ -51,6 +57,7 @@ const fn tale(name: &'static str, hours: f64, curves: &'static [(&'static str, &
         curves,
         silent: &[],
         off: &[],
+        on: &[],
         watered: &[],
         texts: [(0, 0); 2],
         told: &[],
@@ -59,16 +66,17 @@ const fn tale(name: &'static str, hours: f64, curves: &'static [(&'static str, &
 }
 
 /// Probe of the demo's configuration, spot, zone.
-const PLACES: [(&str, &str, &str); 5] = [
+const PLACES: [(&str, &str, &str); 6] = [
     ("k1", "core", "core"),
+    ("k2", "base-north", "base"),
     ("k4", "outer-south", "outer"),
     ("a1", "air", "ambient"),
     ("m1", "core", ""),
     ("b1", "core", ""),
 ];
 
-const WARM: &str = "0 60, 24 142, 999 142";
-const AIR: &str = "0 55, 999 55";
+pub(super) const WARM: &str = "0 60, 24 142, 999 142";
+pub(super) const AIR: &str = "0 55, 999 55";
 
 const TALES: &[Tale] = &[
     Tale {
@@ -351,7 +359,8 @@ impl Tale {
         match &probe[..1] {
             "b" => {
                 let stands = self.off.iter().any(|(from, to)| *from <= hour && hour < *to);
-                let runs = minute % 30 == 0 && !stands;
+                let is_stuck = self.on.iter().any(|(from, to)| *from <= hour && hour < *to);
+                let runs = is_stuck || (minute % 30 == 0 && !stands);
                 (Quantity::Blower, Unit::Watt, if runs { 118.0 } else { 0.0 })
             }
             "m" => (Quantity::Moisture, Unit::Percent, (value(curve, hour) + 0.3 * wave).round()),
@@ -393,7 +402,7 @@ impl Tale {
 }
 
 /// What went to the telephones in a tale that begins at a time of the day, in order of the time at which it may come.
-async fn play(tale: &Tale, clock: &str) -> Vec<String> {
+pub(super) async fn play(tale: &Tale, clock: &str) -> Vec<String> {
     let memory = std::path::Path::new("/dev/shm");
     let dir = if memory.is_dir() { tempfile::tempdir_in(memory) } else { tempfile::tempdir() }.unwrap();
     let built = built_at(clock);

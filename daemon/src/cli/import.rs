@@ -191,3 +191,6 @@ impl TableArgs {
         }))
     }
 }
+
+#[cfg(test)]
+mod tests;

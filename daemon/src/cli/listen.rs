@@ -1,4 +1,5 @@
-//! `heapward listen`: what is being published right now, the numbers in it, and blocks to paste.
+//! `heapward listen`: what the probes of the configuration read right now, what is published beside, the numbers in it,
+//! and blocks to paste.
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -10,7 +11,7 @@ use tokio::net::TcpListener;
 use super::{ConfigArg, Failure, Outcome, print};
 use crate::clock::{SharedClock, SystemClock};
 use crate::config::{BrokerConfig, Config, Secret};
-use crate::ingest::heard::Heard;
+use crate::ingest::heard::{Heard, Told};
 use crate::ingest::overhear;
 use crate::ingest::router::Router;
 use crate::limits::LISTEN_SECONDS_MAX;
@@ -35,7 +36,7 @@ pub struct ListenArgs {
     #[arg(long, value_name = "FILTER", default_value = "#")]
     pub topic: String,
     /// Seconds to listen; give it a few minutes for devices that seldom speak
-    #[arg(long = "for", value_name = "SECONDS", default_value_t = 20)]
+    #[arg(long = "for", value_name = "SECONDS", default_value_t = 60)]
     pub seconds: u64,
 }
 
@@ -61,16 +62,17 @@ async fn listen(args: &ListenArgs) -> Result<String, Failure> {
         }
         None => Router::default(),
     };
+    let zone = config.as_ref().map_or(chrono_tz::UTC, |config| config.farm.timezone);
     let clock: SharedClock = Arc::new(SystemClock::new(true));
     let heard = match (broker(args, config.as_ref())?, config.and_then(|config| config.endpoint)) {
         (Some(broker), _) => {
             tracing::info!("listening to {}:{} for {} s", broker.host, broker.port, listen.as_secs());
-            let (mut heard, began) = (Heard::default(), Instant::now());
+            let (mut heard, began) = (Heard::new(known), Instant::now());
             let hear = |topic: &str, payload: &[u8], is_retained| {
                 let at = Span(i64::try_from(began.elapsed().as_millis()).unwrap_or(i64::MAX));
                 heard.add(topic, payload, is_retained, at);
             };
-            let listened = overhear::on_broker(broker, clock, &args.topic, listen, hear).await;
+            let listened = overhear::on_broker(broker, Arc::clone(&clock), &args.topic, listen, hear).await;
             listened.map_err(Failure::failed)?;
             heard
         }
@@ -82,11 +84,12 @@ async fn listen(args: &ListenArgs) -> Result<String, Failure> {
                     endpoint.listen
                 ))
             })?;
-            overhear::on_endpoint(listener, endpoint.passes, clock, listen).await
+            overhear::on_endpoint(listener, endpoint.passes, Arc::clone(&clock), listen, Heard::new(known))
+                .await
         }
         (None, None) => return Err(Failure::failed("there is nothing to listen to; give --broker HOST")),
     };
-    Ok(heard.report(span, &known))
+    Ok(heard.report(Told { listened: span, now: clock.now(), zone }))
 }
 
 fn broker(args: &ListenArgs, config: Option<&Config>) -> Result<Option<BrokerConfig>, Failure> {

@@ -7,7 +7,6 @@ use std::path::PathBuf;
 
 use heapward_rules::ids::StandardId;
 use heapward_rules::judge::Judge;
-use heapward_rules::reading::Quantity;
 use heapward_rules::standard::Standard;
 use heapward_rules::units::Span;
 use heapward_rules::verdict::{Judgement, Verdict};
@@ -19,6 +18,7 @@ use crate::model::time::rfc3339;
 use crate::model::words;
 use crate::recorder::history::StoredHistory;
 use crate::recorder::pile_desk::OpenError;
+use crate::recorder::thermometers::Thermometers;
 use crate::recorder::{all_entries, facts};
 use crate::store::{Reader, StoreError};
 
@@ -68,9 +68,9 @@ fn in_words(args: &ReplayArgs) -> Result<String, Failure> {
     }
     let dir = args.store.as_deref().unwrap_or(&config.store.dir);
     let (_copy, store) = Copy::open(dir, config.farm.timezone, "replay")?;
-    let quantities: BTreeMap<&str, Quantity> =
-        config.probes.iter().map(|probe| (probe.id.as_str(), probe.quantity)).collect();
     let reader = store.reader();
+    let configured = config.probes.iter().map(|probe| (probe.id.as_str(), probe.quantity));
+    let thermometers = Thermometers::of(configured, &reader).map_err(failed)?;
     let mut text = String::new();
     let mut piles = 0;
     for record in reader.piles().map_err(failed)? {
@@ -78,7 +78,7 @@ fn in_words(args: &ReplayArgs) -> Result<String, Failure> {
             continue;
         }
         piles += 1;
-        let compared = compare(&record, &changes, &args.chosen, &known, &quantities, &reader)?;
+        let compared = compare(&record, &changes, &args.chosen, &known, &thermometers, &reader)?;
         compared.in_words(&mut text);
     }
     if piles == 0 {
@@ -97,7 +97,7 @@ fn compare(
     changes: &[Change],
     chosen: &[String],
     known: &BTreeMap<StandardId, Standard>,
-    quantities: &BTreeMap<&str, Quantity>,
+    thermometers: &Thermometers,
     reader: &Reader,
 ) -> Result<Compared, Failure> {
     let mut other = record.clone();
@@ -107,9 +107,9 @@ fn compare(
     if !chosen.is_empty() {
         other.standards = chosen.to_vec();
     }
-    let is_temperature = |probe: &str| quantities.get(probe).is_none_or(|q| *q == Quantity::Temperature);
     let judge = |record: &PileRecord| {
-        judge_stored(record, known, is_temperature, reader).map_err(|problem| match problem {
+        judge_stored(record, known, |probe| thermometers.have(probe), reader).map_err(|problem| match problem
+        {
             OpenError::Record(what) => Failure::failed(format!("pile {}: {what}", record.id)),
             OpenError::Store(problem) => failed(problem),
         })
@@ -231,7 +231,7 @@ mod tests {
     use std::path::Path;
 
     use heapward_rules::ids::ProbeId;
-    use heapward_rules::reading::Unit;
+    use heapward_rules::reading::{Quantity, Unit};
     use heapward_rules::units::At;
 
     use super::*;

@@ -62,7 +62,6 @@ enum When {
 /// Reads a whole file.
 pub fn read(file: &str, bytes: &[u8], layout: &Layout) -> Result<Taken, FileProblem> {
     let problem = |line: usize, what: String| FileProblem { file: file.to_owned(), line, what };
-    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
     let (start, skipped) = after_lines(bytes, layout.skip_lines);
     let body = bytes.get(start..).unwrap_or_default();
     let mut reader = csv::ReaderBuilder::new()
@@ -224,6 +223,38 @@ mod tests {
             let problem = read("a.csv", FILE.replace(from, to).as_bytes(), &layout()).unwrap_err();
             assert!(problem.line == line && problem.what.contains(word), "{problem}");
         }
+    }
+
+    #[test]
+    fn what_is_no_plain_number_is_no_reading() {
+        for text in ["inf", "1e3", "0x1F", "131,5,2", "1-5", "131.5 F"] {
+            let problem =
+                read("a.csv", FILE.replace("131,5", text).as_bytes(), &layout()).unwrap_err().to_string();
+            assert!(problem.contains(&format!("`{text}` is no number")), "{problem}");
+        }
+        for text in ["", "-", "--", "NaN", "nan", "null"] {
+            let taken = read("a.csv", FILE.replace("131,5", text).as_bytes(), &layout()).unwrap();
+            assert_eq!((taken.readings.len(), taken.blank), (2, 2), "{text}");
+        }
+        // With a point for a comma, too.
+        let point = Layout { decimal_comma: false, ..layout() };
+        assert!(read("a.csv", FILE.as_bytes(), &point).unwrap_err().what.contains("--decimal-comma"));
+        let points = FILE.replace(',', ".");
+        assert_eq!(
+            read("a.csv", points.as_bytes(), &point).unwrap().readings[0].value.to_bits(),
+            131.5_f64.to_bits()
+        );
+    }
+
+    #[test]
+    fn a_table_may_begin_with_a_byte_order_mark_and_end_before_its_header() {
+        let plain = Layout { skip_lines: 0, ..layout() };
+        let table = "\u{feff}Date;Time;Core;Toe\r\n05/02/2026;06:15;131,5;\r\n";
+        assert_eq!(read("a.csv", table.as_bytes(), &plain).unwrap().readings.len(), 1);
+        let problem = read("a.csv", b"Logger 7\n", &layout()).unwrap_err();
+        assert!(problem.what.contains("no column"), "{problem}");
+        let latin = b"Date;Time;Core;Toe\n05/02/2026;06:15;131,5\xb0;\n";
+        assert_eq!(read("a.csv", latin, &plain).unwrap_err().line, 2);
     }
 
     #[test]

@@ -1,9 +1,15 @@
 //! What was heard on a broker, topic by topic, and how it is told: for `heapward listen`.
 
+mod reads;
+
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
+use std::sync::Arc;
 
 use heapward_rules::units::Span;
+
+use reads::Reads;
+pub use reads::Told;
 
 use super::reason::Reason;
 use super::router::Router;
@@ -18,6 +24,9 @@ pub struct Heard {
     topics: BTreeMap<String, Topic>,
     /// Messages on more topics than are kept.
     more: u64,
+    /// The probes that are set up already, and what they make of it.
+    known: Arc<Router>,
+    reads: Reads,
 }
 
 #[derive(Clone, Debug, Default)]
@@ -33,8 +42,14 @@ struct Topic {
 // === impl Heard ===
 
 impl Heard {
-    /// `at`: monotonic time of its arrival.
+    /// Nothing yet; `known` are the probes that are set up.
+    pub fn new(known: Router) -> Heard {
+        Heard { known: Arc::new(known), ..Heard::default() }
+    }
+
+    /// `at`: monotonic time of its arrival, since listening began.
     pub fn add(&mut self, topic: &str, payload: &[u8], is_retained: bool, at: Span) {
+        self.reads.add(&self.known, topic, payload, (is_retained, at));
         if !self.topics.contains_key(topic) && self.topics.len() >= HEARD_TOPICS_MAX {
             self.more += 1;
             return;
@@ -55,23 +70,25 @@ impl Heard {
         }
     }
 
-    /// Everything in words: the topics with their numbers, then blocks for what no probe listens to yet.
-    pub fn report(&self, listened: Span, known: &Router) -> String {
-        let mut text = String::new();
+    /// Everything in words: what each probe reads, the topics with their numbers, then blocks for what no probe listens
+    /// to yet.
+    pub fn report(&self, told: Told) -> String {
+        let mut text = self.reads.report(&self.known, told);
         let mut blocks = Vec::new();
         for (name, topic) in &self.topics {
             let suggestion = suggest(name, &topic.payload, topic.every());
-            let probes: Vec<&str> = known.route(name).map(|mapping| mapping.probe.as_str()).collect();
+            let probes: Vec<&str> = self.known.route(name).map(|mapping| mapping.probe.as_str()).collect();
             tell(&mut text, name, topic, &suggestion, &probes);
             if probes.is_empty() {
                 blocks.extend(suggestion.proposals.into_iter().map(|proposal| (topic.clone(), proposal)));
             }
         }
         if self.topics.is_empty() {
-            let seconds = listened.0 / 1_000;
-            return format!(
-                "Nothing was published in {seconds} s. Is a device switched on, and does it publish to this broker?\n"
-            );
+            let seconds = told.listened.0 / 1_000;
+            return text
+                + &format!(
+                    "Nothing was published in {seconds} s. Is a device switched on, and does it publish to this broker?\n"
+                );
         }
         if self.more > 0 {
             let _ = writeln!(text, "... and {} messages on more topics; narrow it with --topic\n", self.more);
@@ -165,7 +182,7 @@ mod tests {
             heard.add("tele/shed/SENSOR", sensor.as_bytes(), false, Span::seconds(second));
         }
         heard.add("shed/status", b"online", true, Span::ZERO);
-        let report = heard.report(Span::seconds(25), &Router::default());
+        let report = heard.report(told(25));
         let expected = r#"quillback/k2/state
     retained only: kept by the broker, of unknown age
     61.9
@@ -207,11 +224,89 @@ time = "/Time"
 time_format = "naive"
 "#;
         assert_eq!(report, expected);
-        assert!(
-            Heard::default()
-                .report(Span::seconds(25), &Router::default())
-                .starts_with("Nothing was published in 25 s")
+        assert!(Heard::default().report(told(25)).starts_with("Nothing was published in 25 s"));
+    }
+
+    /// Heard at second 21 of 25, which ended at 06:20:04 in New York.
+    #[test]
+    fn each_probe_says_what_it_reads_with_unit_time_and_age_or_why_not() {
+        let probe = |id: &str, topic: &str, keys: &str| {
+            let every = if keys.starts_with("kind") { "" } else { "every = \"1m\"\n" };
+            format!("[[probe]]\nid = \"{id}\"\ntopic = \"{topic}\"\n{every}{keys}\n")
+        };
+        let two = r#"select = { object = "", key = "/Id", equals = "01145800C2AA" }
+value = "/Temperature"
+unit_from = "/TempUnit""#;
+        let own = format!("{two}\ntime = \"/Time\"\ntime_format = \"naive\"");
+        let sensor = r#"{"Time":"2026-05-02T06:15:00","DS18B20-1":{"Id":"01145800C2AA","Temperature":62.3},"TempUnit":"C"}"#;
+        let guarded = |id: u16| {
+            format!(
+                "guard = {{ pointer = \"/id\", equals = {id} }}\nvalue = \"/temperature_F\"\nunit = \"F\""
+            )
+        };
+        let (ours, theirs) = (r#"{"id":4177,"temperature_F":143.1}"#, r#"{"id":201,"temperature_F":51.4}"#);
+        let plain = "value = \"\"\nunit = \"C\"";
+        let ahead = "value = \"/t\"\nunit = \"C\"\ntime = \"/at\"";
+        let cases = [
+            (plain, "62.4", false, "62.4 C, dated by its arrival, 4 s ago"),
+            (plain, "62.4", true, "62.4 C, but no reading: a kept message without a time"),
+            (plain, "nan", false, "reads nothing: the device is alive, but has no value from this probe"),
+            (&own, sensor, false, "62.3 C, by its own time 2026-05-02 06:15:00 EDT, 5 min ago"),
+            (two, &sensor.replace("C2AA", "17B3"), false, "reads nothing: no member of the list has this id"),
+            (
+                "value = \"/DS18B20/Temperature\"\nunit = \"C\"",
+                sensor,
+                false,
+                "reads nothing: the message has no such field",
+            ),
+            (&format!("{two}\nunit = \"F\""), sensor, false, "reads nothing: the message says another unit"),
+            (
+                ahead,
+                r#"{"t":62.4,"at":"2026-05-02T06:30:05-04:00"}"#,
+                false,
+                "62.4 C, but no reading: the message's own time is more than 5 minutes ahead",
+            ),
+            (&guarded(4177), ours, false, "143.1 F, dated by its arrival, 4 s ago"),
+            (
+                "kind = \"availability\"\nonline = \"on\"\noffline = \"off\"",
+                "off",
+                true,
+                "its node says that it is gone",
+            ),
+        ];
+        for (keys, payload, is_retained, wanted) in cases {
+            let mut heard = Heard::new(router(&probe("k1", "a/b", keys)));
+            heard.add("a/b", payload.as_bytes(), is_retained, Span::seconds(21));
+            let report = heard.report(told(25));
+            let shown = report.starts_with(&format!("k1: {wanted}"))
+                && report.contains(&format!("\n    a/b  {payload}\n"));
+            assert!(shown, "{keys}: {report}");
+        }
+        // Of a topic that several devices share each has its own message, and one that says nothing is named.
+        let two = [probe("k1", "air/#", &guarded(4_177)), probe("k2", "air/#", &guarded(7))].concat();
+        let mut heard = Heard::new(router(&two));
+        heard.add("air/events", ours.as_bytes(), false, Span::seconds(21));
+        heard.add("air/events", theirs.as_bytes(), false, Span::seconds(22));
+        heard.add("air/old", ours.replace("143.1", "60.0").as_bytes(), true, Span::seconds(23));
+        let report = heard.report(told(25));
+        let wanted = format!(
+            "k1: 143.1 F, dated by its arrival, 4 s ago\n    air/events  {ours}\nk2: nothing for it on air/# in 25 s\n"
         );
+        assert!(report.starts_with(&wanted), "{report}");
+        assert!(Heard::new(router(&two)).report(told(25)).contains("k2: nothing for it on air/#"));
+    }
+
+    fn told(seconds: i64) -> Told {
+        let now = crate::model::time::parse_rfc3339("2026-05-02T06:20:04-04:00").unwrap();
+        Told { listened: Span::seconds(seconds), now, zone: chrono_tz::America::New_York }
+    }
+
+    fn router(probes: &str) -> Router {
+        let text = format!(
+            "[farm]\nname = \"Quillback Farm\"\ntimezone = \"America/New_York\"\n[endpoint]\n{probes}"
+        );
+        let config = crate::config::read::read("h.toml", &text, std::path::Path::new(""), None).unwrap();
+        Router::new(&config.probes).unwrap()
     }
 
     #[test]

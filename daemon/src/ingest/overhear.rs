@@ -111,6 +111,7 @@ pub async fn on_endpoint(
     passes: Vec<PassConfig>,
     clock: SharedClock,
     listen: Duration,
+    mut heard: Heard,
 ) -> Heard {
     let (arrivals, mut receiver) = mpsc::channel(ARRIVALS_MAX);
     let (stop, stopped) = watch::channel(false);
@@ -124,7 +125,6 @@ pub async fn on_endpoint(
         arrivals,
     };
     let serving = tokio::spawn(endpoint::run(parts, stopped));
-    let mut heard = Heard::default();
     let began = Instant::now();
     loop {
         tokio::select! {

@@ -39,6 +39,13 @@ impl Router {
         exact.chain(wild.filter(|(filter, _)| matches(filter, topic)).map(|(_, mapping)| mapping))
     }
 
+    /// Every probe with its topic.
+    pub fn all(&self) -> impl Iterator<Item = (&str, &Mapping)> {
+        let exact = self.exact.iter().flat_map(|(topic, all)| all.iter().map(move |one| (topic, one)));
+        let wild = self.wild.iter().map(|(topic, one)| (topic, one));
+        exact.chain(wild).map(|(topic, one)| (topic.as_str(), one.as_ref()))
+    }
+
     /// What to subscribe to: none of the filters lies within another, since a broker may send a message once for each.
     pub fn filters(&self) -> &[String] {
         &self.filters

@@ -149,13 +149,14 @@ impl Chart {
     /// Height that it wants; a strip is low where there are many.
     pub fn height(&self) -> f32 {
         let strip = (190.0 / self.count().max(1.0)).clamp(26.0, 64.0);
-        self.top() + self.count() * (strip + GAP) + AXIS_HEIGHT
+        self.top() + self.count() * (strip + GAP) - GAP + AXIS_HEIGHT
     }
 
     /// Everything that is drawn, for a chart of this size.
     pub fn ops(&self, width: f32, height: f32) -> Vec<Op> {
         let mut ops = Vec::new();
-        let strip_height = ((height - self.top() - AXIS_HEIGHT) / self.count().max(1.0) - GAP).max(10.0);
+        let strip_height =
+            ((height - self.top() - AXIS_HEIGHT + GAP) / self.count().max(1.0) - GAP).max(10.0);
         let bottom = self.top() + self.count() * (strip_height + GAP) - GAP;
         self.days(width, bottom, &mut ops);
         self.people(width, bottom, &mut ops);

@@ -18,6 +18,7 @@ use crate::model::entry::{Entry, Event};
 use crate::model::incident::Incident;
 use crate::model::pile::PileRecord;
 use crate::recorder::history::StoredHistory;
+use crate::recorder::thermometers::Thermometers;
 use crate::recorder::{all_entries, facts};
 use crate::store::{IncidentFilter, Reader, StoreError};
 
@@ -48,7 +49,7 @@ pub struct Facts {
     pub to: At,
 }
 
-/// What is known beside the store: the farm, the standards, and which probe measures what.
+/// What is known beside the store: the farm, the standards, and which configured probe measures what.
 pub struct Surroundings<'a> {
     pub farm: Farm,
     pub standards: &'a BTreeMap<StandardId, Standard>,
@@ -77,9 +78,9 @@ impl<'a> Surroundings<'a> {
     /// highest reading can be found, and a year of minutes does not have to fit into memory.
     pub fn gather(&self, reader: &Reader, id: &str) -> Result<Option<Facts>, StoreError> {
         let Some(record) = reader.pile(id)? else { return Ok(None) };
-        let is_temperature =
-            |probe: &str| self.quantities.get(probe).is_none_or(|one| *one == Quantity::Temperature);
-        let pile = facts::pile(&record, is_temperature).map_err(StoreError::GivenUp)?;
+        let configured = self.quantities.iter().map(|(probe, quantity)| (probe.as_str(), *quantity));
+        let thermometers = Thermometers::of(configured, reader)?;
+        let pile = facts::pile(&record, |probe| thermometers.have(probe)).map_err(StoreError::GivenUp)?;
         let entries = all_entries(reader, id)?;
         let by_hand = facts::hand_readings(&entries);
         let standards: Vec<Standard> = record

@@ -17,6 +17,7 @@ pub mod keeper;
 pub mod pile_desk;
 mod records;
 pub mod tell;
+pub mod thermometers;
 mod work;
 
 #[cfg(test)]

@@ -15,6 +15,7 @@ use heapward_rules::watch::{Event, Observation, Params, Progress, Watch};
 
 use super::facts;
 use super::history::StoredHistory;
+use super::thermometers::Thermometers;
 use crate::limits::HISTORY_SLICE_READINGS;
 use crate::model::entry::Entry;
 use crate::model::pile::PileRecord;
@@ -63,7 +64,7 @@ impl PileDesk {
         reader: &Reader,
         now: At,
     ) -> Result<(PileDesk, Vec<Finding>), OpenError> {
-        let pile = facts::pile(&record, |probe| is_temperature(probes, probe)).map_err(OpenError::Record)?;
+        let pile = judged(&record, probes, reader)?;
         let by_hand = facts::hand_readings(&entries);
         let log = facts::log(&entries);
         let mut judge = Judge::new(pile.clone(), standards, &log);
@@ -117,6 +118,9 @@ impl PileDesk {
             return Ok(None);
         }
         placed.sort_by_key(|reading| reading.at);
+        if self.lacks_a_thermometer(&placed, probes, reader)? {
+            self.refresh(probes, reader)?;
+        }
         for reading in placed {
             if reading.quantity == Quantity::Temperature {
                 let source = Source::Probe(reading.probe.clone());
@@ -132,6 +136,26 @@ impl PileDesk {
             .extend(decided.into_iter().filter_map(|decided| self.observation(&decided)).map(Event::Reading));
         events.sort_by_key(Event::at);
         Ok(Some(self.step(&events)))
+    }
+
+    /// Whether one of these temperatures is of a probe that was taken for something else until now: it is configured
+    /// nowhere, and this is the first temperature that it sends.
+    fn lacks_a_thermometer(
+        &self,
+        placed: &[&DatedReading],
+        probes: &Probes,
+        reader: &Reader,
+    ) -> Result<bool, StoreError> {
+        let is_known = |probe: &ProbeId| self.pile.placements.iter().any(|one| one.probe == *probe);
+        let mut unknown = placed
+            .iter()
+            .filter(|reading| reading.quantity == Quantity::Temperature && !is_known(&reading.probe))
+            .peekable();
+        if unknown.peek().is_none() {
+            return Ok(false);
+        }
+        let thermometers = thermometers(probes, reader)?;
+        Ok(unknown.any(|reading| thermometers.have(reading.probe.as_str())))
     }
 
     /// Judges everything again from the store; the watch has seen what it could.
@@ -176,7 +200,7 @@ impl PileDesk {
         probes: &Probes,
         reader: &Reader,
     ) -> Result<(), OpenError> {
-        let pile = facts::pile(&record, |probe| is_temperature(probes, probe)).map_err(OpenError::Record)?;
+        let pile = judged(&record, probes, reader)?;
         self.record = record;
         self.watch.set_pile(&with_others(&pile, &self.record)?);
         self.pile = pile;
@@ -366,9 +390,14 @@ fn with_others(pile: &Pile, record: &PileRecord) -> Result<Pile, OpenError> {
     Ok(Pile { placements: whole.placements, ..pile.clone() })
 }
 
-fn is_temperature(probes: &Probes, probe: &str) -> bool {
-    let facts = probes.get(&ProbeId::new(probe));
-    facts.is_none_or(|facts| facts.quantity == Quantity::Temperature)
+fn thermometers(probes: &Probes, reader: &Reader) -> Result<Thermometers, StoreError> {
+    Thermometers::of(probes.iter().map(|(id, facts)| (id.as_str(), facts.quantity)), reader)
+}
+
+/// The pile as the judge sees it.
+fn judged(record: &PileRecord, probes: &Probes, reader: &Reader) -> Result<Pile, OpenError> {
+    let thermometers = thermometers(probes, reader)?;
+    facts::pile(record, |probe| thermometers.have(probe)).map_err(OpenError::Record)
 }
 
 /// Whether the same runs are open and the same things met.

@@ -15,7 +15,7 @@ use heapward_rules::verdict::Status;
 use tokio::sync::{Notify, oneshot};
 
 use super::conclusions::Concluded;
-use super::{Command, Handle, Parts, Probes, Recorder, Refusal};
+use super::{Command, Handle, Parts, ProbeFacts, Probes, Recorder, Refusal};
 use crate::clock::{Clock, ManualClock};
 use crate::config::{ChannelConfig, ChannelKind, ContactConfig, DisplayUnit, TellingConfig, WatchConfig};
 use crate::model::entry::{Event, NewEntry};
@@ -120,11 +120,15 @@ impl House {
                 value: value(n),
                 dated_by: DatedBy::Payload,
             };
-            let (done, kept) = oneshot::channel();
-            let ack = crate::recorder::Ack::call(move |ok| done.send(ok).unwrap());
-            self.handle.readings(vec![reading], ack).await.unwrap();
-            assert!(kept.await.unwrap());
+            self.reading(reading).await;
         }
+    }
+
+    async fn reading(&self, reading: DatedReading) {
+        let (done, kept) = oneshot::channel();
+        let ack = crate::recorder::Ack::call(move |ok| done.send(ok).unwrap());
+        self.handle.readings(vec![reading], ack).await.unwrap();
+        assert!(kept.await.unwrap());
     }
 
     /// Waits until everything that was handed in before is carried out.
@@ -332,6 +336,48 @@ async fn a_probe_placed_in_another_pile_leaves_the_first() {
     assert_eq!(first.pile.placements[0].until_ms, Some((built() + Span::hours(4)).0));
     let second = house.handle.view("2026-06").unwrap();
     assert_eq!(second.pile.placements.len(), 1);
+
+    // What it says from then on is the second pile's alone, from the half hour on in which it settles.
+    house.readings("k1", built() + Span::hours(4), 4, EVERY, |_| 61.0).await;
+    house.settle().await;
+    let counting = |pile: &str| house.handle.view(pile).unwrap().judgement.counts.counting;
+    assert_eq!((counting("2026-05"), counting("2026-06")), (0, 3));
+    house.stop().await;
+}
+
+/// It came beside the thermometer later: taken for one, it would end the thermometer's placement.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_moisture_probe_that_is_configured_no_more_takes_no_thermometers_place() {
+    let dir = tempfile::tempdir().unwrap();
+    let clock = Arc::new(ManualClock::new(built()));
+    let configured = |parts: &mut Parts| {
+        parts.probes.insert(ProbeId::new("m1"), ProbeFacts { quantity: Quantity::Moisture, on_above: 0.0 });
+    };
+    let house = start_with(dir.path(), &clock, configured, Vec::new());
+    let mut pile = pile();
+    let from_ms = (built() + Span::hours(10)).0;
+    let beside = PlacementRecord { probe: "m1".to_owned(), from_ms, ..pile.placements[0].clone() };
+    pile.placements.push(beside);
+    house.handle.start_pile(pile, "OM".to_owned()).await.unwrap();
+    let damp = DatedReading {
+        probe: ProbeId::new("m1"),
+        quantity: Quantity::Moisture,
+        unit: Unit::Percent,
+        at: built(),
+        value: 57.5,
+        dated_by: DatedBy::Payload,
+    };
+    house.reading(damp).await;
+    house.readings("k1", built() + EVERY, 170, EVERY, warm).await;
+    house.readings("k2", built() + EVERY + Span(1), 170, EVERY, warm).await;
+    house.settle().await;
+    let before = house.handle.view("2026-05").unwrap().judgement.clone();
+    assert_eq!(before.verdicts[0].status, Status::Qualified);
+    house.stop().await;
+
+    let house = start_with(dir.path(), &clock, |_| {}, Vec::new());
+    let after = house.handle.view("2026-05").unwrap();
+    assert_eq!(after.judgement, before);
     house.stop().await;
 }
 

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use heapward_rules::finding::{Change, Figures, Finding, Kind, Level};
+use heapward_rules::finding::{Change, Circumstance, Figures, Finding, Kind, Level};
 use heapward_rules::units::At;
 
 use crate::model::incident::Incident;
@@ -190,6 +190,7 @@ impl Matter {
 
 #[expect(clippy::cast_precision_loss, reason = "instants and spans of a farm are below 2^52 ms")]
 fn figures(figures: &Figures) -> BTreeMap<String, f64> {
+    let is = |circumstance| (figures.circumstance == Some(circumstance)).then_some(1.0);
     let all = [
         ("temperature_c", figures.temperature.map(|c| c.0)),
         ("read_ms", figures.read_at.map(|at| at.0 as f64)),
@@ -202,6 +203,9 @@ fn figures(figures: &Figures) -> BTreeMap<String, f64> {
         ("water_litres", figures.water_litres),
         ("battery_percent", figures.battery_percent),
         ("from_memory", figures.from_memory.then_some(1.0)),
+        ("run_near_limit", is(Circumstance::RunNearItsLimit)),
+        ("run_open", is(Circumstance::RunOpen)),
+        ("in_core", is(Circumstance::InTheCore)),
         ("since_ms", figures.since.map(|at| at.0 as f64)),
     ];
     all.into_iter()

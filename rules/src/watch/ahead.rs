@@ -87,6 +87,7 @@ impl Ahead {
             temperature: Some(sample.value),
             slope_c_per_h: Some(trend.slope_c_per_h()),
             expected_at: hours.map(|hours| sample.at + Span::from_hours(hours)),
+            circumstance: scene.run_near_its_limit(),
             ..Figures::default()
         };
         let rested = self.ended.is_none_or(|ended| sample.at - ended >= params.quiet);

@@ -16,7 +16,7 @@ use super::days::Days;
 use super::event::{Happening, Observation};
 use super::rule::{Phase, Rule};
 use super::scene::Scene;
-use crate::finding::{Figures, Finding, Kind, Level};
+use crate::finding::{Circumstance, Figures, Finding, Kind, Level};
 use crate::ids::ProbeId;
 use crate::log::LogEvent;
 use crate::reading::Quantity;
@@ -174,7 +174,10 @@ impl Drying {
             return;
         };
         let dry = driest.days.is_some_and(|days| days <= self.params.within_days);
-        let figures = self.figures(&driest, at);
+        let figures = Figures {
+            circumstance: (scene.is_judged && scene.has_open_run()).then_some(Circumstance::RunOpen),
+            ..self.figures(&driest, at)
+        };
         let wide = driest.days.is_none_or(|days| days > self.params.within_days + 2.0);
         let level = if self.is_confirmed(scene, driest.spot, day) { Level::Act } else { Level::Note };
         let recovered = driest.percent >= self.params.recovered_percent && wide;

@@ -149,6 +149,7 @@ impl Overheating {
                 .get(sample.spot)
                 .and_then(|p| p.ahead)
                 .map(|trend| trend.slope_c_per_h()),
+            circumstance: scene.run_near_its_limit(),
             ..Figures::default()
         };
         match (&mut self.open, level) {
@@ -191,6 +192,7 @@ impl Rule for Overheating {
             read_at: Some(at),
             read_spot: scene.name(index).cloned(),
             worst: Some(*worst),
+            circumstance: scene.run_near_its_limit(),
             ..Figures::default()
         })
     }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::days::{Days, day_of, start_of};
 use super::event::{Observation, Sample};
 use super::progress::{Progress, SpotProgress};
-use crate::finding::{Change, Finding, Kind};
+use crate::finding::{Change, Circumstance, Finding, Kind};
 use crate::ids::{ProbeId, SpotName};
 use crate::log::{LogEntry, LogEvent};
 use crate::pile::{Method, Pile, Placement, Zone};
@@ -268,6 +268,17 @@ impl Scene {
     /// Whether some spot has a run that still counts.
     pub(super) fn has_open_run(&self) -> bool {
         self.required().any(|(_, place)| place.open_run().is_some() && place.qualified_at().is_none())
+    }
+
+    /// Whether more air would cost a spot its hours: one that is short of its time and within 5 F of 131 F. What is
+    /// older than a gap in the proof says nothing of it.
+    pub(super) fn run_near_its_limit(&self) -> Option<Circumstance> {
+        let is_near = |place: &Place| {
+            let newest = place.newest.filter(|(at, _)| self.now - *at <= self.max_gap);
+            place.qualified_at().is_none() && newest.is_some_and(|(_, now)| now.is_within(HOT, 5.0 / 1.8))
+        };
+        let near = self.is_judged && self.required().any(|(_, place)| is_near(place));
+        near.then_some(Circumstance::RunNearItsLimit)
     }
 
     /// Newest temperatures of the other spots inside the pile, at most `age` old.

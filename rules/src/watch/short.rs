@@ -7,8 +7,9 @@ use super::case::{Case, Subject};
 use super::event::{Happening, Sample};
 use super::rule::{Phase, Rule, lasts, series, slot};
 use super::scene::{HOT, Place, Scene};
-use crate::finding::{Figures, Finding, Kind, Level};
+use crate::finding::{Circumstance, Figures, Finding, Kind, Level};
 use crate::log::LogEvent;
+use crate::pile::Zone;
 use crate::units::{At, Celsius, Span};
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -73,6 +74,7 @@ impl Short {
                 temperature: Some(sample.value),
                 slope_c_per_h: place.climb.map(|trend| trend.slope_c_per_h()),
                 since: spot.hopeless_since,
+                circumstance: (place.zone == Zone::Core).then_some(Circumstance::InTheCore),
                 ..Figures::default()
             };
             let subject = Subject::spot(Kind::SpotShort, &place.name);

@@ -50,6 +50,25 @@ fn what_is_on_the_broker_is_shown_with_blocks_that_can_be_pasted() {
     std::fs::write(&config, text).unwrap();
     let check = heapward(&["check", "--config", config.to_str().unwrap()]);
     assert!(check.status.success(), "{}", String::from_utf8_lossy(&check.stderr));
+
+    // With it each probe says what it reads now, and why that is no reading yet.
+    let listening = Command::new(binary())
+        .args(["listen", "--broker", &address, "--for", "3", "--config"])
+        .arg(&config)
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    std::thread::sleep(Duration::from_secs(1));
+    publish(broker.port, "tele/shed/SENSOR", SENSOR);
+    let said = String::from_utf8(listening.wait_with_output().unwrap().stdout).unwrap();
+    for line in [
+        "28-28aa3c5190b4: 62.3 C, but no reading: the message's own time is more than 30 days back",
+        &format!("    tele/shed/SENSOR  {SENSOR}\n"),
+        "shed-k2: 144.3 F, but no reading: a kept message without a time of its own",
+    ] {
+        assert!(said.contains(line), "{line} is missing in:\n{said}");
+    }
+    assert!(!said.contains("[[probe]]"), "nothing is proposed twice: {said}");
 }
 
 #[test]

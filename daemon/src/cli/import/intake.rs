@@ -45,6 +45,9 @@ const EARLIEST: At = At(946_684_800_000);
 
 /// Looks at the readings before anything is written.
 pub(super) fn check(job: &Job, readings: &[Reading]) -> Result<(), Failure> {
+    if job.by.trim().is_empty() {
+        return Err(Failure::failed("--by: write the initials of who imports it. Nothing was taken"));
+    }
     let strange = readings.iter().find(|one| one.at > job.now + ENTRY_AHEAD_MAX || one.at < EARLIEST);
     if let Some(one) = strange {
         return Err(Failure::failed(format!(

@@ -3,7 +3,7 @@
 //! The advice is that of extension handbooks (see the rules for figures); where somebody can be hurt it says so and
 //! sends to those who know: Heapward is no fire or gas alarm.
 
-use heapward_rules::finding::{Finding, Kind, Level};
+use heapward_rules::finding::{Circumstance, Finding, Kind, Level};
 use heapward_rules::pile::Settings;
 use heapward_rules::units::{At, Span};
 use heapward_rules::verdict::{BreakReason, Status};
@@ -88,21 +88,31 @@ fn job(finding: &Finding, now: At, style: Style) -> Job {
             worst(finding, style)
         ),
         Kind::Overheating => format!(
-            "{place} is too hot{}, since {since}. Look whether it is moist: wet it if it is dry, give longer air if \
-             it is moist. Above 170 °F its hours end.",
-            worst(finding, style)
+            "{place} is too hot{}, since {since}. Look whether it is moist: wet it if it is dry, {}. Above 170 °F its hours \
+             end.",
+            worst(finding, style),
+            air(finding, "give longer air if it is moist")
         ),
-        Kind::OverheatingAhead => format!("{place} will be above 160 °F soon. Give a little more air, and look at the moisture."),
+        Kind::OverheatingAhead => format!(
+            "{place} will be above 160 °F soon. Look at the moisture; {}.",
+            air(finding, "give a little more air")
+        ),
         Kind::RunAtRisk => format!(
             "{place} is{} about to fall out of the range{}. Add cover there and cut the blower's time on by a third.",
             figure(finding),
             counted(finding)
         ),
-        Kind::SlowToHeat => "The pile is slow to heat. Less air first; then more cover; look whether it is too wet or too dense.".to_owned(),
-        Kind::Stalled => "The pile has stalled. Squeeze a handful: water it if it crumbles, loosen it if it drips; less air if it is neither.".to_owned(),
+        Kind::SlowToHeat => "The pile is slow to heat. Squeeze a handful: more air and then dry chips if it drips, water if it crumbles; if it \
+             is neither, less air and more cover."
+            .to_owned(),
+        Kind::Stalled => "The pile has stalled. Squeeze a handful: water it if it crumbles, more air and then dry chips if it drips; less air and more cover if it is neither.".to_owned(),
+        Kind::SpotShort if finding.figures.circumstance == Some(Circumstance::InTheCore) => format!(
+            "{place} will not get there by itself. Read by hand beside it: a probe may sit in a wet lump. Poke air holes into \
+             the core, or remix the pile and start its hours anew."
+        ),
         Kind::SpotShort => format!("{place} will not get there by itself. Cover it with 6 to 12 inches more, or remix the pile and start its hours anew."),
         Kind::FellOutEarly => format!("{place} fell out of the range before its time. Look at moisture and blower."),
-        Kind::Drying => format!("The pile dries out{}. Squeeze a handful; if it crumbles, water in portions, early in the day.", water(finding)),
+        Kind::Drying => format!("The pile dries out{}. Squeeze a handful; if it crumbles, water in portions, early in the day{}.", water(finding), once_proven(finding)),
         Kind::ProbeSilent => format!("{place} has said nothing for {since}. Look at its battery and cable; read by hand until it speaks, that keeps the evidence."),
         Kind::ProbeStuck => format!("{place} says the same figure for {since}. Compare it with a thermometer."),
         Kind::ProbeFaulty => format!("{place} says impossible figures. Look at its cable and plug; read by hand meanwhile."),
@@ -130,6 +140,23 @@ fn counted(finding: &Finding) -> String {
     match (finding.figures.counted, finding.figures.required) {
         (Some(counted), Some(required)) => format!(", with {counted} of {required} counted"),
         _ => String::new(),
+    }
+}
+
+/// `usual`, unless more air would cost another spot its hours.
+fn air(finding: &Finding, usual: &'static str) -> &'static str {
+    match finding.figures.circumstance {
+        Some(Circumstance::RunNearItsLimit) => {
+            "leave the timer: a spot that is short of its time is near 131 °F, more air would end its run"
+        }
+        _ => usual,
+    }
+}
+
+fn once_proven(finding: &Finding) -> &'static str {
+    match finding.figures.circumstance {
+        Some(Circumstance::RunOpen) => ", once the open run is proven if it can wait",
+        _ => "",
     }
 }
 

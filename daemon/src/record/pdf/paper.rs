@@ -2,7 +2,7 @@
 
 use super::Paper;
 use super::fonts::{Face, lines, width};
-use crate::record::chart::{Anchor, Op};
+use crate::record::chart::{Anchor, Chart, Op};
 use crate::record::document::{Block, Document, Table};
 
 /// What stands on one page.
@@ -40,7 +40,9 @@ const LEADING: f32 = 1.26;
 /// Size of headings and verdicts.
 const HEADING: f32 = 11.5;
 /// Share of its height to which a chart may be pressed before it begins a new page.
-const CHART_LEAST: f32 = 0.55;
+const CHART_LEAST: f32 = 0.5;
+/// Between a chart and the words below it.
+const CHART_GAP: f32 = 4.0;
 /// Room that a heading wants below it, so that it never ends a page.
 const COMPANY: f32 = 46.0;
 
@@ -48,11 +50,17 @@ pub(super) fn lay_out(document: &Document, paper: Paper) -> Vec<Page> {
     let mut layout = Layout { size: paper.points(), pages: vec![Page::default()], y: TOP };
     layout.paragraph(&document.title, Face::Bold, 17.0, 0.0);
     layout.y += 4.0;
-    for (block, next) in document.blocks.iter().zip(document.blocks.iter().skip(1).map(Some).chain([None])) {
-        if let (Block::Heading(_), Some(Block::Chart(chart))) = (block, next) {
-            layout.make_room(chart.height() * CHART_LEAST + HEADING * 3.0);
+    let mut blocks = document.blocks.as_slice();
+    while let Some((block, rest)) = blocks.split_first() {
+        match (block, rest) {
+            (Block::Heading(_), [Block::Chart(chart), then @ ..]) => {
+                layout.make_room(chart.height() * CHART_LEAST + HEADING * 3.0 + layout.caption(then));
+            }
+            (Block::Chart(chart), then) => layout.chart(chart, layout.caption(then)),
+            _ => {}
         }
         layout.block(block);
+        blocks = rest;
     }
     layout.feet(&document.foot);
     layout.pages
@@ -92,17 +100,28 @@ impl Layout {
             }
             Block::Facts(facts) => self.facts(facts),
             Block::Table(table) => self.table(table),
-            Block::Chart(chart) => {
-                let full = chart.height();
-                self.make_room(full * CHART_LEAST);
-                let height = full.min(self.size.1 - BOTTOM - self.y);
-                let (left, top) = (SIDE, self.y);
-                let ops = chart.ops(self.room(), height);
-                self.page().drawn.extend(ops.into_iter().map(|op| moved(op, left, top)));
-                self.y += height + 4.0;
-            }
+            // With the words below it: see `lay_out`.
+            Block::Chart(_) => {}
             Block::Sign(words) => self.sign(words),
         }
+    }
+
+    /// Pressed as far as it may be, so that the caption below it stays on its page.
+    fn chart(&mut self, chart: &Chart, caption: f32) {
+        let full = chart.height();
+        self.make_room(full * CHART_LEAST + caption);
+        let height = full.min(self.size.1 - BOTTOM - self.y - caption);
+        let (left, top) = (SIDE, self.y);
+        let ops = chart.ops(self.room(), height);
+        self.page().drawn.extend(ops.into_iter().map(|op| moved(op, left, top)));
+        self.y += height + CHART_GAP;
+    }
+
+    /// Height of the caption with which these blocks begin, and of what parts it from its chart.
+    #[expect(clippy::cast_precision_loss, reason = "lines of a caption")]
+    fn caption(&self, then: &[Block]) -> f32 {
+        let Some(Block::Aside(text)) = then.first() else { return CHART_GAP };
+        CHART_GAP + lines(text, Face::Regular, CELL, self.room()).len() as f32 * CELL * LEADING
     }
 
     fn room(&self) -> f32 {

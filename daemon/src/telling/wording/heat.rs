@@ -1,18 +1,22 @@
 //! Sentences about heat, runs and moisture.
 //!
 //! The advice follows two rules of safety: never more air on a dry pile above 170 F, and never open a pile alone when
-//! fire is possible.
+//! fire is possible. And one of thrift: no air and no cold water that would cost a spot the hours it has counted.
 
 use heapward_rules::finding::Level;
 use heapward_rules::units::{At, Celsius, Span};
 
 use super::draft::Draft;
 use super::{View, say};
+use crate::config::DisplayUnit;
 use crate::telling::step::Step;
 
 const FIRE: &str = "Smoke, burnt smell: stay away, call the fire service. Never open it alone; hose first.";
 
 const AIR: &str = "Run the air longer or more often; water it if it is dry.";
+/// Where another spot is short of its time and near 131 F.
+const NO_AIR: &str = "No more air: a spot is near 131 F. Wet the hot one if dry.";
+const NO_AIR_C: &str = "No more air: a spot is near 55 C. Wet the hot one if dry.";
 
 /// Above 160 F; levels for 170 F and fire.
 pub(super) fn overheating(view: View<'_>) -> Draft {
@@ -38,10 +42,10 @@ pub(super) fn overheating(view: View<'_>) -> Draft {
     let over = format!("Over when below {}.", view.limit(155.0));
     match view.level {
         Level::Note | Level::Act => {
-            fact(160.0).action(AIR).hint(if is_again { over } else { "Steam scalds.".to_owned() })
+            fact(160.0).action(air(view)).hint(if is_again { over } else { "Steam scalds.".to_owned() })
         }
         // One that is below 170 F again needs no digging, and takes air again.
-        Level::Urgent if is_again && is_below(170.0) => fact(170.0).action(AIR).hint(over),
+        Level::Urgent if is_again && is_below(170.0) => fact(170.0).action(air(view)).hint(over),
         Level::Urgent => {
             let lost = if is_again { "" } else { "Too hot to count. " };
             fact(170.0)
@@ -59,6 +63,15 @@ pub(super) fn overheating(view: View<'_>) -> Draft {
             let at = view.when(view.read_at());
             Draft::fact(format!("FIRE RISK pile {pile}: {spot}{reading} at {at}.")).action(FIRE)
         }
+    }
+}
+
+/// More air, unless it would cost another spot its run.
+fn air(view: View<'_>) -> &'static str {
+    match (view.figure("run_near_limit"), view.site.shows) {
+        (None, _) => AIR,
+        (Some(_), DisplayUnit::Fahrenheit) => NO_AIR,
+        (Some(_), DisplayUnit::Celsius) => NO_AIR_C,
     }
 }
 
@@ -92,7 +105,10 @@ pub(super) fn overheating_ahead(view: View<'_>) -> Draft {
         slope.unwrap_or_default(),
         view.limit(160.0),
     ))
-    .action("Run the air longer or more often today; check moisture first.")
+    .action(match view.figure("run_near_limit") {
+        None => "Run the air longer or more often today; check moisture first.",
+        Some(_) => "Leave the air for now: a spot near its low limit would lose its hours.",
+    })
 }
 
 /// A run with hours worth saving falls towards 131 F: the most valuable message of all.
@@ -146,7 +162,7 @@ pub(super) fn slow_to_heat(view: View<'_>) -> Draft {
     let best = view.reading().map(|t| format!(", best {t}")).unwrap_or_default();
     let age = age(view).map_or_else(|| "by now".to_owned(), |age| format!("after {age}"));
     Draft::fact(format!("{} no spot at {} {age}{best}.", view.about(), view.limit(131.0)))
-        .action("Squeeze test. Wet: dry chips. Dry: water. Else: less air, more cover. Rebuild while fresh.")
+        .action("Squeeze test. Wet: air, then chips. Dry: water. Else: less air, more cover. Or rebuild now.")
 }
 
 /// Not at 131 F and not on the way there.
@@ -170,10 +186,13 @@ pub(super) fn spot_short(view: View<'_>) -> Draft {
         view.when(view.since()),
         view.limit(131.0)
     ))
-    .action(format!(
-        "Add {} cover there and shorten the air, or remix outside to inside.",
-        say::depth(6.0, 12.0, view.site.shows)
-    ))
+    .action(match view.figure("in_core") {
+        None => format!(
+            "Add {} cover there and shorten the air, or remix outside to inside.",
+            say::depth(6.0, 12.0, view.site.shows)
+        ),
+        Some(_) => "Poke air holes into it; read there by hand beside the probe. Else remix.".to_owned(),
+    })
     .hint("The rest is done.")
 }
 
@@ -204,7 +223,10 @@ pub(super) fn drying(view: View<'_>) -> Draft {
         view.when(view.since()),
         low.unwrap_or_default()
     ))
-    .action(format!("Squeeze test; if it crumbles {water} in portions."))
+    .action(match view.figure("run_open") {
+        None => format!("Squeeze test; if it crumbles {water} in portions."),
+        Some(_) => format!("If a handful crumbles: {water} after the run."),
+    })
     .hint("Mask against dust.")
 }
 

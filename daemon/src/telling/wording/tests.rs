@@ -305,9 +305,9 @@ fn with_the_longest_names_what_to_do_still_fits() {
                 (Step::SecondPerson, reminds && level == Level::Urgent),
             ];
             for (step, _) in steps.into_iter().filter(|(_, can_be)| *can_be) {
-                for memory in [None, Some(("from_memory".to_owned(), 1.0))] {
+                for flag in ["-", "from_memory", "run_near_limit", "run_open", "in_core"] {
                     let mut incident = two_hours_later(&incident);
-                    incident.figures.extend(memory);
+                    incident.figures.insert(flag.to_owned(), 1.0);
                     let words = words(&incident, step, &site, now).unwrap();
                     assert!(words.text.chars().count() <= 160);
                     let draft = View::new(&incident, step, &site, now).unwrap().draft();

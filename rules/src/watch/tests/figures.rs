@@ -18,6 +18,7 @@ fn figures(finding: &Finding) -> String {
         figures.battery_percent.map(|percent| format!("battery {percent:.0}%")),
         figures.since.map(|since| format!("since {}", shown(since))),
         figures.from_memory.then(|| "from memory".to_owned()),
+        figures.circumstance.map(|circumstance| format!("{circumstance:?}")),
     ];
     parts.into_iter().flatten().collect::<Vec<_>>().join(" ")
 }
@@ -143,6 +144,12 @@ fn of_water() {
         "0d00:00..3d00:00/1h moisture heart 44\n3d01:00..6d00:00/1h moisture heart 50",
         &["2d00:00 Drying heart opened act: 44.0%", "4d00:00 Drying heart closed act: 50.0%"],
     );
+    // Cold water waits for the hours that are counted.
+    check(
+        Kind::Drying,
+        "0d00:00..2d06:00/1h moisture heart 44\n1d00:00..2d06:00/1h heart 152F\n1d00:00 run heart 20h",
+        &["2d00:00 Drying heart opened act: 44.0% RunOpen"],
+    );
     // At the limit there is nothing ahead any more.
     check(
         Kind::Drying,
@@ -151,6 +158,30 @@ fn of_water() {
          7d00:00..8d00:00/1h moisture heart 45\n0d00:00..7d00:00/1h heart 140F..145F\n7d01:00..8d00:00/1h heart 145F..140F",
         &["7d00:00 Drying heart opened note: at 7d12:00 48.0%", "8d00:00 Drying heart worsened act: 45.0%"],
     );
+}
+
+/// What makes the usual advice the wrong one.
+#[test]
+fn of_a_run_that_more_air_would_end() {
+    let hot = |toe: &str| format!("10:00 toe {toe}\n10:00 run toe 20h\n10:00..10:20/10m heart 165F");
+    for (toe, is_near) in [("136F", true), ("126F", true), ("136.1F", false), ("125.9F", false)] {
+        let wanted = if is_near { " RunNearItsLimit" } else { "" };
+        let opened = format!("0d10:20 Overheating heart opened act: 165.0F worst 165.0F +0.0F/h{wanted}");
+        check(Kind::Overheating, &hot(toe), &[&opened]);
+    }
+    // It has its time; it is given up; its last word is too old to prove anything; nothing asks for heat.
+    for script in [
+        format!("{}\n10:05 qualified toe", hot("134F")),
+        format!("{}\n10:05 give-up toe", hot("134F")),
+        hot("134F").replace("10:00 toe", "05:00 toe"),
+        hot("134F").replace("10:00 run toe 20h\n", ""),
+    ] {
+        check(
+            Kind::Overheating,
+            &script,
+            &["0d10:20 Overheating heart opened act: 165.0F worst 165.0F +0.0F/h"],
+        );
+    }
 }
 
 #[test]
