@@ -93,3 +93,39 @@ fn the_packages_stay_few() {
     let count = lock.lines().filter(|line| *line == "[[package]]").count();
     assert!(count <= PACKAGES_MAX, "{count} packages in Cargo.lock, {PACKAGES_MAX} are allowed");
 }
+
+/// Names and versions of what a package depends on by a lock file, in order.
+fn dependencies(lock: &toml::Table, package: &str) -> Vec<(String, String)> {
+    let packages: Vec<&toml::Value> = lock["package"].as_array().unwrap().iter().collect();
+    let text = |one: &toml::Value, key: &str| one[key].as_str().unwrap().to_owned();
+    let whole = packages.iter().find(|one| one["name"].as_str() == Some(package)).unwrap();
+    let named = whole["dependencies"].as_array().unwrap().iter().map(|one| one.as_str().unwrap());
+    // `name`, or `name version` where there are several.
+    let found = named.map(|named| {
+        let (name, version) = named.split_once(' ').unzip();
+        let name = name.unwrap_or(named);
+        let is_it = |one: &&&toml::Value| {
+            one["name"].as_str() == Some(name)
+                && version.is_none_or(|version| one["version"].as_str() == Some(version))
+        };
+        let found = packages.iter().find(is_it).unwrap();
+        (text(found, "name"), text(found, "version"))
+    });
+    found.collect()
+}
+
+/// The bench with `SQLite` is not built by `tests/run`; with an old lock it can't be built at all.
+#[test]
+fn the_bench_in_a_workspace_of_its_own_has_the_packages_of_the_daemon() {
+    let lock = |path: &str| -> toml::Table {
+        std::fs::read_to_string(repository().join(path)).unwrap().parse().unwrap()
+    };
+    let manifest: toml::Table =
+        std::fs::read_to_string(repository().join("daemon/Cargo.toml")).unwrap().parse().unwrap();
+    let wanted = manifest["dependencies"].as_table().unwrap();
+    let ours = dependencies(&lock("Cargo.lock"), "heapward");
+    let ours: Vec<_> = ours.into_iter().filter(|(name, _)| wanted.contains_key(name)).collect();
+    assert_eq!(ours.len(), wanted.len());
+    let theirs = dependencies(&lock("tests/bench/Cargo.lock"), "heapward");
+    assert_eq!(theirs, ours, "cd tests/bench && cargo update --workspace");
+}

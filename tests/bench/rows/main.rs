@@ -2,8 +2,9 @@
 //! which builds and starts it: `rows PORT COUNT FOLDER`.
 //!
 //! Up to the recorder it is Heapward's own: the same client, reader, dating, lots, and rules when a commit is due. Then
-//! each reading is a row of `WITHOUT ROWID (series, instant)`: WAL, synchronous=FULL, a prepared statement, the memory for
-//! pages that our store has. Acknowledged is what is on the card. Nothing is judged.
+//! each reading is a row of `WITHOUT ROWID (series, instant, value)`, so that a second value of an instant is kept too, as
+//! ours keeps it: WAL, synchronous=FULL, a prepared statement, the memory for pages that our store has. Acknowledged is
+//! what is on the card. Nothing is judged.
 
 #![expect(
     clippy::unwrap_used,
@@ -76,7 +77,7 @@ fn open(file: &Path) -> Connection {
     let db = Connection::open(file).unwrap();
     db.execute_batch(&format!(
         "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA cache_size=-{}; PRAGMA mmap_size=0;
-         CREATE TABLE r(s INTEGER NOT NULL, t INTEGER NOT NULL, v REAL NOT NULL, PRIMARY KEY(s, t)) WITHOUT ROWID;",
+         CREATE TABLE r(s INTEGER NOT NULL, t INTEGER NOT NULL, v REAL NOT NULL, PRIMARY KEY(s, t, v)) WITHOUT ROWID;",
         STORE_CACHE_BYTES / 1_024
     ))
     .unwrap();

@@ -27,8 +27,8 @@ use crate::ingest::intake::{Arrival, Way};
 use crate::ingest::router::Router;
 use crate::ingest::status::Board;
 use crate::limits::{
-    BROKER_CONNECT_SECONDS_MAX, BROKER_PACKETS_TOGETHER_MAX, BROKER_READS_TOGETHER_MAX, BROKER_REQUESTS_MAX,
-    BROKER_STREAM_REST, BROKER_STREAM_WITHIN,
+    BROKER_BYTES_TOGETHER_MAX, BROKER_CONNECT_SECONDS_MAX, BROKER_PACKETS_TOGETHER_MAX,
+    BROKER_READS_TOGETHER_MAX, BROKER_REQUESTS_MAX, BROKER_STREAM_REST, BROKER_STREAM_WITHIN,
 };
 use crate::recorder::Ack;
 use crate::telling::backoff::random_jitter;
@@ -54,6 +54,8 @@ pub(super) struct Session {
     router: watch::Receiver<Arc<Router>>,
     board: Arc<Board>,
     arrivals: mpsc::Sender<Arrival>,
+    /// Messages of one read, for the intake.
+    read: Vec<Arrival>,
     client: AsyncClient,
     events: EventLoop,
     acks: Arc<Acks>,
@@ -101,6 +103,7 @@ impl Session {
             router: parts.router,
             board: parts.board,
             arrivals: parts.arrivals,
+            read: Vec::new(),
             client,
             events,
             acks,
@@ -170,7 +173,8 @@ impl Session {
                 Err(error) => return End::Broken(error),
             };
             if let Err(end) = heeded {
-                return end;
+                // What came before the connection broke came nevertheless.
+                return self.hand_on().await.err().unwrap_or(end);
             }
         }
     }
@@ -185,16 +189,18 @@ impl Session {
             while let Some(event) = self.events.state.events.pop_front() {
                 self.heed(event).await?;
             }
-            self.acknowledge(false).await?;
+            self.hand_on().await?;
             if is_stream {
                 // Asleep for good: a task that waits would be woken up for every message. This thread is the
                 // connection's own.
                 thread::sleep(BROKER_STREAM_REST);
             }
+            self.acknowledge(false).await?;
             if !self.read_on().await? {
                 break;
             }
         }
+        self.hand_on().await?;
         if std::mem::take(&mut self.has_heard) {
             self.heard = Some(Instant::now());
         }
@@ -205,14 +211,19 @@ impl Session {
     /// to remember of them and would copy each.
     async fn read_on(&mut self) -> Result<bool, End> {
         let mut is_any = false;
-        for _ in 0..BROKER_PACKETS_TOGETHER_MAX {
+        let (mut packets, mut bytes) = (0, 0);
+        while packets < BROKER_PACKETS_TOGETHER_MAX && bytes < BROKER_BYTES_TOGETHER_MAX {
             // A message of our own may have to be sent again at what is read: the library does that in its own turn.
             let has_collided = self.events.state.collision.is_some();
             let Some(network) = self.events.network.as_mut().filter(|_| !has_collided) else { break };
             let Some(read) = at_once(network.read()).await else { break };
             is_any = true;
+            packets += 1;
             match read.map_err(broken)? {
-                Packet::Publish(publish) if publish.qos != QoS::ExactlyOnce => self.take(publish).await?,
+                Packet::Publish(publish) if publish.qos != QoS::ExactlyOnce => {
+                    bytes += publish.payload.len();
+                    self.take(publish);
+                }
                 packet => {
                     let answer = self.events.state.handle_incoming_packet(packet).map_err(broken)?;
                     self.write(answer).await?;
@@ -225,7 +236,7 @@ impl Session {
 
     async fn heed(&mut self, event: Event) -> Result<(), End> {
         match event {
-            Event::Incoming(Packet::Publish(publish)) => return self.take(publish).await,
+            Event::Incoming(Packet::Publish(publish)) => self.take(publish),
             Event::Incoming(Packet::ConnAck(connack)) => self.connected(connack.session_present),
             Event::Incoming(Packet::SubAck(suback)) => self.subscribed(&suback.return_codes),
             Event::Incoming(Packet::PubAck(puback)) => self.letters.acknowledged(puback.pkid),
@@ -299,8 +310,8 @@ impl Session {
         }
     }
 
-    /// Hands a message to the intake. While that is full, nothing is polled: the broker keeps the rest.
-    async fn take(&mut self, publish: Publish) -> Result<(), End> {
+    /// Takes a message; with what else this read brings it goes on to the intake, which is woken up once for all.
+    fn take(&mut self, publish: Publish) {
         self.has_heard = true;
         let way = Way::Broker {
             is_retained: publish.retain,
@@ -313,12 +324,21 @@ impl Session {
             // We subscribe with QoS 1, so that a broker never sends more.
             QoS::AtMostOnce | QoS::ExactlyOnce => Ack::Nothing,
         };
-        let arrival = Arrival { topic: publish.topic, payload: publish.payload, way, ack };
-        match self.arrivals.try_send(arrival) {
-            Ok(()) => Ok(()),
-            Err(TrySendError::Full(arrival)) => self.arrivals.send(arrival).await.map_err(|_| End::Stopped),
-            Err(TrySendError::Closed(_)) => Err(End::Stopped),
+        self.read.push(Arrival { topic: publish.topic, payload: publish.payload, way, ack });
+    }
+
+    /// Hands what was read to the intake. While that is full, nothing is polled: the broker keeps the rest.
+    async fn hand_on(&mut self) -> Result<(), End> {
+        for arrival in self.read.drain(..) {
+            match self.arrivals.try_send(arrival) {
+                Ok(()) => {}
+                Err(TrySendError::Full(arrival)) => {
+                    self.arrivals.send(arrival).await.map_err(|_| End::Stopped)?;
+                }
+                Err(TrySendError::Closed(_)) => return Err(End::Stopped),
+            }
         }
+        Ok(())
     }
 
     fn connected(&mut self, session_present: bool) {
