@@ -187,8 +187,7 @@ pub const REFUSED_ROWS_MAX: usize = 256;
 pub const TOPIC_ROWS_MAX: usize = 256;
 /// Of a payload, kept as an example: enough for the messages of the usual firmwares.
 pub const EXAMPLE_BYTES_MAX: usize = 1_024;
-/// Of the newest message of an unassigned topic, kept to look for probes in it: an uplink of a network server with
-/// some gateways. With all rows full this is a megabyte.
+/// Of the newest message of an unassigned topic, kept to look for probes in it; with all rows full a megabyte.
 pub const LOOKED_AT_BYTES_MAX: usize = 4 * 1_024;
 /// Messages on their way from the ways in to the intake; at 20,000 a second this is 50 ms.
 pub const ARRIVALS_MAX: usize = 1_024;
@@ -282,12 +281,11 @@ pub const BROKER_READS_TOGETHER_MAX: usize = 16;
 pub const BROKER_PACKETS_TOGETHER_MAX: usize = 512;
 /// With so many bytes of payloads a read ends too: large messages are handed on one by one.
 pub const BROKER_BYTES_TOGETHER_MAX: usize = 64 * 1_024;
-/// Messages that follow one another so soon are a stream. Then the connection rests between two reads, so that one read
-/// takes many messages; each read, and each time a sleeping thread is woken, costs the processor as much as a message.
-/// What comes alone waits for nothing.
+/// Messages that follow one another so soon are a stream. Then the connection rests between two reads: a read, and a
+/// sleeping thread that is woken, cost the processor as much as a message. What comes alone waits for nothing.
 pub const BROKER_STREAM_WITHIN: Duration = Duration::from_millis(2);
-/// That rest: nothing to anybody, and at 50,000 messages a second 200 of them, which are then one look of the intake, one
-/// commit and one piece of acknowledgements. A broker that sends 20 without one still sends 4,000 a second.
+/// That rest: at 50,000 messages a second 200 of them, which are then one look of the intake, one commit and one piece of
+/// acknowledgements. A broker that sends 20 without one still sends 4,000 a second.
 pub const BROKER_STREAM_REST: Duration = Duration::from_millis(4);
 /// Messages of our own that wait for the broker's client, and how long they wait for its acknowledgement.
 pub const BROKER_OUTGOING_MAX: usize = 64;
@@ -363,8 +361,7 @@ pub const CHART_GAP: Span = Span::hours(4);
 pub const HISTORY_SLICE_READINGS: usize = 20_000;
 /// Lots of messages that wait for the recorder; when it is full the ways in stop reading, and the senders keep the rest.
 pub const RECORDER_QUEUE: usize = 256;
-/// A commit is due when the queue runs empty with so many messages unacknowledged: what a broker sends at first
-/// without an acknowledgement.
+/// A commit is due when the queue is empty and so many are unacknowledged: what a broker sends at first without.
 pub const COMMIT_UNACKNOWLEDGED: usize = 20;
 /// With so many messages a commit waits for no more, even if the last one was just now.
 pub const COMMIT_AT_ONCE: usize = 64;

@@ -184,10 +184,10 @@ impl Session {
     async fn heed_all(&mut self, event: Event) -> Result<(), End> {
         self.acks.wake();
         let is_stream = self.heard.is_some_and(|heard| heard.elapsed() <= BROKER_STREAM_WITHIN);
-        self.heed(event).await?;
+        self.heed(event);
         for _ in 0..BROKER_READS_TOGETHER_MAX {
             while let Some(event) = self.events.state.events.pop_front() {
-                self.heed(event).await?;
+                self.heed(event);
             }
             self.hand_on().await?;
             if is_stream {
@@ -234,7 +234,7 @@ impl Session {
         Ok(is_any)
     }
 
-    async fn heed(&mut self, event: Event) -> Result<(), End> {
+    fn heed(&mut self, event: Event) {
         match event {
             Event::Incoming(Packet::Publish(publish)) => self.take(publish),
             Event::Incoming(Packet::ConnAck(connack)) => self.connected(connack.session_present),
@@ -244,7 +244,6 @@ impl Session {
             Event::Outgoing(rumqttc::Outgoing::PubAck(_)) => self.acks.answered(),
             _ => {}
         }
-        Ok(())
     }
 
     /// Writes the acknowledgements that are due, all of them with one call. `then_asleep`: until there are none, and from
