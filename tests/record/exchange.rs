@@ -1,10 +1,11 @@
 //! Into and out of other tools, and twice is once.
 
 use std::path::Path;
-use std::process::Output;
+use std::process::{Command, Output};
 
 use heapward::store::{Store, StoreOptions};
-use heapward_tests::daemon::heapward;
+use heapward_tests::daemon::{binary, heapward};
+use heapward_tests::repository;
 
 use crate::farm::{Farm, ZONE};
 
@@ -164,4 +165,45 @@ fn the_seasons_so_far_stand_side_by_side() {
     assert_eq!((&lines[0][..3], &lines[0][4..]), (&["2026", "1", "1"][..], &["0", "-", "1.5"][..]), "{text}");
     let days: f64 = lines[0][3].parse().unwrap();
     assert!((4.0..5.0).contains(&days), "{text}");
+}
+
+/// The timer among the examples: systemd takes both units, it comes once a week, and its command does it.
+#[test]
+fn the_weekly_export_of_the_examples_is_taken_by_systemd_and_does_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let unit = |name: &str| {
+        let text = std::fs::read_to_string(repository().join("deploy/examples").join(name)).unwrap();
+        let text = text.replace("/usr/bin/heapward", &binary().display().to_string());
+        std::fs::write(dir.path().join(name), &text).unwrap();
+        text
+    };
+    let (service, timer) = (unit("heapward-export.service"), unit("heapward-export.timer"));
+    let analyze = |args: &[&str]| {
+        let done = Command::new("systemd-analyze").args(args).current_dir(dir.path()).output();
+        let done = done.unwrap_or_else(|error| panic!("systemd-analyze: {error}; apt-get install systemd"));
+        let text =
+            String::from_utf8_lossy(&done.stdout).into_owned() + &String::from_utf8_lossy(&done.stderr);
+        assert!(done.status.success(), "{args:?}: {text}");
+        text
+    };
+    let doubts = analyze(&["verify", "--man=no", "./heapward-export.timer", "./heapward-export.service"]);
+    assert!(!doubts.contains("heapward-export"), "{doubts}");
+    let value = |text: &str, key: &str| {
+        text.lines().find_map(|line| line.strip_prefix(key)).unwrap_or_else(|| panic!("{key}")).to_owned()
+    };
+    let calendar = analyze(&["calendar", "--iterations=2", &value(&timer, "OnCalendar=")]);
+    let lines = calendar.lines().map(str::trim_start);
+    let elapses: Vec<&str> =
+        lines.filter(|line| line.starts_with("Next elapse") || line.starts_with("Iter.")).collect();
+    assert!(elapses.len() == 2 && elapses.iter().all(|line| line.contains(": Mon ")), "{calendar}");
+
+    let farm = Farm::new();
+    let out = dir.path().join("stick");
+    let command = value(&service, "ExecStart=")
+        .replace("/etc/heapward/heapward.toml", &farm.config().display().to_string())
+        .replace("/media/heapward/export", &out.display().to_string());
+    let words: Vec<&str> = command.split(' ').collect();
+    let done = Command::new(words[0]).args(&words[1..]).output().unwrap();
+    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+    assert!(out.join("temperatures.csv").is_file() && out.join("piles/2026-03/record.html").is_file());
 }
