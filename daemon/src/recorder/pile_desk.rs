@@ -110,17 +110,18 @@ impl PileDesk {
     ) -> Result<Option<Vec<Finding>>, StoreError> {
         let mut events: Vec<Event> = Vec::new();
         let mut late: Vec<Sample> = Vec::new();
+        let has_changed = self.has_other_thermometers(readings, probes, reader)?;
+        if has_changed {
+            self.refresh(probes, reader)?;
+        }
         let mut placed: Vec<&DatedReading> = readings
             .iter()
             .filter(|reading| self.spot_of(reading.probe.as_str(), reading.at).is_some())
             .collect();
         if placed.is_empty() {
-            return Ok(None);
+            return Ok(has_changed.then(Vec::new));
         }
         placed.sort_by_key(|reading| reading.at);
-        if self.lacks_a_thermometer(&placed, probes, reader)? {
-            self.refresh(probes, reader)?;
-        }
         for reading in placed {
             if reading.quantity == Quantity::Temperature {
                 let source = Source::Probe(reading.probe.clone());
@@ -138,24 +139,31 @@ impl PileDesk {
         Ok(Some(self.step(&events)))
     }
 
-    /// Whether one of these temperatures is of a probe that was taken for something else until now: it is configured
-    /// nowhere, and this is the first temperature that it sends.
-    fn lacks_a_thermometer(
+    /// Whether these readings, which are committed, tell of a probe that is configured nowhere that it is a thermometer
+    /// or is none: its placements end those of others, whether or not it stood there when it sent them.
+    fn has_other_thermometers(
         &self,
-        placed: &[&DatedReading],
+        readings: &[DatedReading],
         probes: &Probes,
         reader: &Reader,
     ) -> Result<bool, StoreError> {
-        let is_known = |probe: &ProbeId| self.pile.placements.iter().any(|one| one.probe == *probe);
-        let mut unknown = placed
-            .iter()
-            .filter(|reading| reading.quantity == Quantity::Temperature && !is_known(&reading.probe))
-            .peekable();
-        if unknown.peek().is_none() {
+        let is_judged = |probe: &ProbeId| self.pile.placements.iter().any(|one| one.probe == *probe);
+        let is_placed =
+            |probe: &ProbeId| self.record.placements.iter().any(|one| one.probe == probe.as_str());
+        let tells = |reading: &DatedReading| {
+            reading.quantity != Quantity::Battery
+                && !probes.contains_key(&reading.probe)
+                && is_placed(&reading.probe)
+                && is_judged(&reading.probe) != (reading.quantity == Quantity::Temperature)
+        };
+        if !readings.iter().any(tells) {
             return Ok(false);
         }
-        let thermometers = thermometers(probes, reader)?;
-        Ok(unknown.any(|reading| thermometers.have(reading.probe.as_str())))
+        match judged(&self.record, probes, reader) {
+            Ok(pile) => Ok(pile.placements != self.pile.placements),
+            Err(OpenError::Store(problem)) => Err(problem),
+            Err(OpenError::Record(_)) => Ok(false),
+        }
     }
 
     /// Judges everything again from the store; the watch has seen what it could.

@@ -381,6 +381,51 @@ async fn a_moisture_probe_that_is_configured_no_more_takes_no_thermometers_place
     house.stop().await;
 }
 
+/// Configured nowhere, it is what it sends, wherever it stands by then; a restart sees the same.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_an_unknown_probe_sends_makes_it_a_thermometer_or_none() {
+    let dir = tempfile::tempdir().unwrap();
+    let clock = Arc::new(ManualClock::new(built()));
+    let mut house = start_with(dir.path(), &clock, |_| {}, Vec::new());
+    let mut pile = pile();
+    let hours = |n| (built() + Span::hours(n)).0;
+    let beside = PlacementRecord {
+        probe: "x9".to_owned(),
+        from_ms: hours(10),
+        until_ms: Some(hours(12)),
+        ..pile.placements[0].clone()
+    };
+    pile.placements.push(beside);
+    house.handle.start_pile(pile, "OM".to_owned()).await.unwrap();
+    house.readings("k1", built() + EVERY, 170, EVERY, warm).await;
+    house.readings("k2", built() + EVERY + Span(1), 170, EVERY, warm).await;
+    let of_x9 = |quantity, unit, hour| DatedReading {
+        probe: ProbeId::new("x9"),
+        quantity,
+        unit,
+        at: At(hours(hour)),
+        value: 57.5,
+        dated_by: DatedBy::Payload,
+    };
+    let steps = [
+        (None, Status::NotMet),
+        (Some(of_x9(Quantity::Moisture, Unit::Percent, 0)), Status::Qualified),
+        (Some(of_x9(Quantity::Temperature, Unit::Celsius, 30)), Status::NotMet),
+    ];
+    for (reading, expected) in steps {
+        if let Some(reading) = reading {
+            house.reading(reading).await;
+        }
+        house.settle().await;
+        let before = house.handle.view("2026-05").unwrap().judgement.clone();
+        assert_eq!(before.verdicts[0].status, expected);
+        house.stop().await;
+        house = start_with(dir.path(), &clock, |_| {}, Vec::new());
+        assert_eq!(house.handle.view("2026-05").unwrap().judgement, before);
+    }
+    house.stop().await;
+}
+
 /// T15: a harvest that was early enough for compost is too early for raw manure, which it is since a late reading
 /// amended the verdict. Entered now it would be refused.
 #[tokio::test(flavor = "multi_thread")]
