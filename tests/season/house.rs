@@ -48,8 +48,11 @@ impl House {
             .probes
             .iter()
             .map(|probe| {
-                let facts =
-                    ProbeFacts { quantity: probe.quantity, on_above: probe.mapping.on_above.unwrap_or(0.0) };
+                let facts = ProbeFacts {
+                    quantity: probe.quantity,
+                    on_above: probe.mapping.on_above.unwrap_or(0.0),
+                    calibration: probe.mapping.calibration.clone(),
+                };
                 (probe.id.clone(), facts)
             })
             .collect();

@@ -56,7 +56,8 @@ pub fn in_use(of_file: &[ProbeConfig], kept: &[ProbeConfig]) -> Vec<ProbeConfig>
 pub fn facts(probes: &[ProbeConfig]) -> Probes {
     let of = |probe: &ProbeConfig| {
         let on_above = probe.mapping.on_above.unwrap_or(0.0);
-        (probe.id.clone(), ProbeFacts { quantity: probe.quantity, on_above })
+        let calibration = probe.mapping.calibration.clone();
+        (probe.id.clone(), ProbeFacts { quantity: probe.quantity, on_above, calibration })
     };
     probes.iter().map(of).collect()
 }

@@ -113,28 +113,3 @@ impl Pattern {
         Ok(Pattern { has_time: has("time"), regex })
     }
 }
-
-/// A raw figure through a table of (raw, true) points, straight lines between them and beyond the ends. `None`
-/// without a table.
-pub fn calibrated(raw: f64, table: &[(f64, f64)]) -> Option<f64> {
-    let pair = table.windows(2).find(|pair| matches!(pair, [_, (x, _)] if raw <= *x));
-    match pair.or_else(|| table.windows(2).last())? {
-        [(x0, y0), (x1, y1)] => Some(y0 + (raw - x0) * (y1 - y0) / (x1 - x0)),
-        _ => None,
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_table_is_read_with_straight_lines() {
-        let table = [(18.0, 30.0), (41.0, 52.0), (63.0, 68.0)];
-        let near = |raw: f64, expected: f64| (calibrated(raw, &table).unwrap() - expected).abs() < 1e-9;
-        assert!(near(41.0, 52.0) && near(18.0, 30.0) && near(63.0, 68.0));
-        assert!(near(29.5, 41.0) && near(52.0, 60.0) && near(74.0, 76.0));
-        assert_eq!(calibrated(41.0, &[]), None);
-        assert_eq!(calibrated(41.0, &[(1.0, 2.0)]), None);
-    }
-}

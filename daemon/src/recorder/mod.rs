@@ -15,6 +15,7 @@ pub mod handle;
 pub mod history;
 pub mod keeper;
 pub mod pile_desk;
+mod probe_facts;
 mod records;
 pub mod tell;
 pub mod thermometers;
@@ -33,7 +34,7 @@ use tokio::sync::Notify;
 
 pub use ack::{Ack, Settle};
 pub use handle::{Command, Handle, PileView, Refusal, StoreTrouble};
-pub use pile_desk::{ProbeFacts, Probes};
+pub use probe_facts::{ProbeFacts, Probes, meaning};
 pub use work::{Recorder, all_entries};
 
 use crate::clock::SharedClock;

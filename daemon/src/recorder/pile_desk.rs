@@ -1,13 +1,11 @@
 //! One pile on the recorder's desk: its record, its judge and its watch.
 
-use std::collections::BTreeMap;
-
 use heapward_rules::finding::Finding;
 use heapward_rules::ids::ProbeId;
 use heapward_rules::judge::{Decided, Judge, Sample, Taken};
 use heapward_rules::log::LogEntry;
 use heapward_rules::pile::{Pile, Placement};
-use heapward_rules::reading::{Quantity, Reading, Source, Unit};
+use heapward_rules::reading::{Quantity, Reading, Source};
 use heapward_rules::standard::Standard;
 use heapward_rules::units::{At, Span};
 use heapward_rules::verdict::{Class, Judgement, Status};
@@ -15,6 +13,7 @@ use heapward_rules::watch::{Event, Observation, Params, Progress, Watch};
 
 use super::facts;
 use super::history::StoredHistory;
+use super::probe_facts::{Probes, meaning};
 use super::thermometers::Thermometers;
 use crate::limits::HISTORY_SLICE_READINGS;
 use crate::model::entry::Entry;
@@ -23,15 +22,6 @@ use crate::model::reading::{DatedBy, DatedReading};
 use crate::store::{Reader, StoreError};
 
 /// What is known of the farm's probes beside where they stand.
-pub type Probes = BTreeMap<ProbeId, ProbeFacts>;
-
-/// What a probe measures, and above which value a blower is on.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct ProbeFacts {
-    pub quantity: Quantity,
-    pub on_above: f64,
-}
-
 /// Everything of one pile that is judged and watched.
 pub struct PileDesk {
     pub record: PileRecord,
@@ -290,11 +280,8 @@ impl PileDesk {
     /// A reading of another quantity: taken as it is.
     fn other(&self, reading: &DatedReading, probes: &Probes) -> Option<Event> {
         let spot = self.spot_of(reading.probe.as_str(), reading.at)?;
-        let on_above = probes.get(&reading.probe).map_or(0.0, |facts| facts.on_above);
-        let value = match reading.unit {
-            Unit::Watt | Unit::Switch => f64::from(u8::from(reading.value > on_above)),
-            _ => reading.value,
-        };
+        let facts = probes.get(&reading.probe);
+        let value = meaning(reading.quantity, reading.unit, reading.value, facts)?;
         Some(Event::Reading(Observation {
             at: reading.at,
             spot: heapward_rules::ids::SpotName::new(spot),

@@ -351,7 +351,10 @@ async fn a_moisture_probe_that_is_configured_no_more_takes_no_thermometers_place
     let dir = tempfile::tempdir().unwrap();
     let clock = Arc::new(ManualClock::new(built()));
     let configured = |parts: &mut Parts| {
-        parts.probes.insert(ProbeId::new("m1"), ProbeFacts { quantity: Quantity::Moisture, on_above: 0.0 });
+        parts.probes.insert(
+            ProbeId::new("m1"),
+            ProbeFacts { quantity: Quantity::Moisture, on_above: 0.0, calibration: Vec::new() },
+        );
     };
     let house = start_with(dir.path(), &clock, configured, Vec::new());
     let mut pile = pile();
@@ -423,6 +426,55 @@ async fn what_an_unknown_probe_sends_makes_it_a_thermometer_or_none() {
         house = start_with(dir.path(), &clock, |_| {}, Vec::new());
         assert_eq!(house.handle.view("2026-05").unwrap().judgement, before);
     }
+    house.stop().await;
+}
+
+/// 3.4 V are a good battery, and 41 raw are the 52 % of the table.
+#[tokio::test(flavor = "multi_thread")]
+async fn volts_and_raw_figures_are_no_percent() {
+    let dir = tempfile::tempdir().unwrap();
+    let clock = Arc::new(ManualClock::new(built()));
+    let configured = |parts: &mut Parts| {
+        let calibration = vec![(18.0, 30.0), (41.0, 52.0), (63.0, 68.0)];
+        let facts = ProbeFacts { quantity: Quantity::Moisture, on_above: 0.0, calibration };
+        parts.probes.insert(ProbeId::new("m1"), facts);
+    };
+    let house = start_with(dir.path(), &clock, configured, Vec::new());
+    let mut pile = pile();
+    let beside = PlacementRecord { probe: "m1".to_owned(), ..pile.placements[0].clone() };
+    pile.placements.push(beside);
+    house.handle.start_pile(pile, "OM".to_owned()).await.unwrap();
+    let said = |probe: &str, quantity, unit, value, n| DatedReading {
+        probe: ProbeId::new(probe),
+        quantity,
+        unit,
+        at: built() + Span::hours(n),
+        value,
+        dated_by: DatedBy::Payload,
+    };
+    let open = || -> Vec<String> {
+        let view = house.handle.view("2026-05").unwrap();
+        view.open.iter().map(|finding| format!("{:?}", finding.kind)).collect()
+    };
+    for n in 1..72 {
+        house.reading(said("m1", Quantity::Moisture, Unit::Raw, 41.0, n)).await;
+        house.reading(said("m1", Quantity::Battery, Unit::Volt, 3.4, n)).await;
+        house.reading(said("k1", Quantity::Battery, Unit::Volt, 3.4, n)).await;
+    }
+    house.settle().await;
+    let dry_or_empty = |open: &[String]| {
+        open.iter().filter(|kind| ["Drying", "BatteryLow"].contains(&kind.as_str())).cloned().collect()
+    };
+    let found: Vec<String> = dry_or_empty(&open());
+    assert!(found.is_empty(), "{found:?}");
+    for n in 72..144 {
+        house.reading(said("m1", Quantity::Moisture, Unit::Raw, 29.0, n)).await;
+        house.reading(said("k1", Quantity::Battery, Unit::Percent, 3.4, n)).await;
+    }
+    house.settle().await;
+    let mut found: Vec<String> = dry_or_empty(&open());
+    found.sort_unstable();
+    assert_eq!(found, ["BatteryLow", "Drying"]);
     house.stop().await;
 }
 

@@ -2,7 +2,7 @@
 
 use heapward_rules::physics::Timer;
 use heapward_rules::pile::Zone;
-use heapward_rules::reading::{Quantity, Unit, reported_c};
+use heapward_rules::reading::{Quantity, reported_c};
 use heapward_rules::units::{At, Celsius, Span};
 
 use super::{Known, SpotNow};
@@ -12,6 +12,7 @@ use crate::model::reading::parse_unit;
 use crate::model::words::parse_zone;
 use crate::recorder::all_entries;
 use crate::recorder::facts::in_force;
+use crate::recorder::{Probes, meaning};
 use crate::store::{Reader, StoreError};
 
 /// A mean over so long hides the blower's ripple.
@@ -21,7 +22,7 @@ const DAY: Span = Span::days(1);
 const SQUEEZE_HOLDS: Span = Span::days(2);
 
 /// Reads the last day of a pile.
-pub fn gather(reader: &Reader, pile: &PileRecord, now: At) -> Result<Known, StoreError> {
+pub fn gather(reader: &Reader, pile: &PileRecord, probes: &Probes, now: At) -> Result<Known, StoreError> {
     let entries = all_entries(reader, &pile.id)?;
     let mut spots = Vec::new();
     let heats = pile.spots.iter().filter(|spot| parse_zone(&spot.zone).is_some_and(Zone::has_to_heat));
@@ -44,7 +45,7 @@ pub fn gather(reader: &Reader, pile: &PileRecord, now: At) -> Result<Known, Stor
     Ok(Known {
         at: now,
         spots,
-        moisture_percent: moisture(reader, pile, now)?,
+        moisture_percent: moisture(reader, pile, probes, now)?,
         squeeze: squeezed.filter(|(at, _)| *at > now - SQUEEZE_HOLDS).map(|(_, squeeze)| squeeze),
         timer_changed: changed.map(|entry| At(entry.entry.at_ms)),
         timer: changed.and_then(|entry| timer(&entry.entry.event)),
@@ -106,7 +107,7 @@ fn mean(
     Ok((count > 0.0).then(|| Celsius(sum / count)))
 }
 
-fn moisture(reader: &Reader, pile: &PileRecord, now: At) -> Result<Option<f64>, StoreError> {
+fn moisture(reader: &Reader, pile: &PileRecord, probes: &Probes, now: At) -> Result<Option<f64>, StoreError> {
     let stands = |probe: &str| {
         pile.placements
             .iter()
@@ -115,8 +116,11 @@ fn moisture(reader: &Reader, pile: &PileRecord, now: At) -> Result<Option<f64>, 
     let latest = reader.latest()?;
     let newest = latest
         .iter()
-        .filter(|one| one.key.quantity == Quantity::Moisture && one.key.unit == Unit::Percent)
+        .filter(|one| one.key.quantity == Quantity::Moisture)
         .filter(|one| one.reading.at > now - DAY && stands(one.key.probe.as_str()))
         .max_by_key(|one| one.reading.at);
-    Ok(newest.map(|one| one.reading.value).filter(|percent| (0.0..100.0).contains(percent)))
+    let percent = newest.and_then(|one| {
+        meaning(Quantity::Moisture, one.key.unit, one.reading.value, probes.get(&one.key.probe))
+    });
+    Ok(percent.filter(|percent| (0.0..100.0).contains(percent)))
 }

@@ -14,6 +14,7 @@ use crate::http::house::{House, OfPile};
 use crate::http::params::{Params, instant, span};
 use crate::http::problem::Problem;
 use crate::http::words::Style;
+use crate::ingest::book;
 use crate::model::pile::{PileRecord, PlacementRecord, SettingsRecord, SpotRecord};
 use crate::steering::gather::gather;
 use crate::steering::steer;
@@ -87,7 +88,9 @@ pub(super) async fn advice(
 ) -> Result<Response, Problem> {
     params.done("none")?;
     let (now, style, asked) = (house.now(), Style::of(&house.app.config), Arc::clone(&view));
-    let steering = house.read(move |reader| Ok(steer(&asked, &gather(reader, &asked.pile, now)?))).await?;
+    let probes = book::facts(&house.app.probes.all());
+    let steering =
+        house.read(move |reader| Ok(steer(&asked, &gather(reader, &asked.pile, &probes, now)?))).await?;
     Ok(json(&shape::advice(&view, &steering, style)))
 }
 

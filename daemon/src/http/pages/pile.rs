@@ -24,13 +24,14 @@ use crate::http::receipts::Receipts;
 use crate::http::sources::all_entries;
 use crate::http::words::log::mark;
 use crate::http::words::{self, Style};
+use crate::ingest::book;
 use crate::mix::card;
 use crate::model::entry::Entry;
 use crate::model::incident::Incident;
 use crate::model::recipe::RecipeRecord;
-use crate::recorder::PileView;
 use crate::recorder::facts::in_force;
 use crate::recorder::tell::stored_mutes;
+use crate::recorder::{PileView, Probes};
 use crate::steering::gather::gather;
 use crate::steering::{Steering, steer};
 use crate::store::{IncidentFilter, Latest, Reader, StoreError};
@@ -119,7 +120,8 @@ pub(super) async fn one(
     let wrote = params.text("wrote").and_then(|seq| seq.parse::<u64>().ok());
     params.done("range, to, wrote")?;
     let asked = Arc::clone(&view);
-    let known = house.read(move |reader| known(reader, &asked, stretch, style, now)).await?;
+    let probes = book::facts(&house.app.probes.all());
+    let known = house.read(move |reader| known(reader, &asked, &probes, stretch, style, now)).await?;
     let trouble = trouble::of_farm(&house).await;
     let main = html! {
         h1 { "Pile " (pile) }
@@ -162,6 +164,7 @@ pub(super) async fn one(
 fn known(
     reader: &Reader,
     view: &PileView,
+    probes: &Probes,
     stretch: Stretch,
     style: Style,
     now: At,
@@ -172,7 +175,7 @@ fn known(
     let of_pile = IncidentFilter { open_only: false, pile: Some(pile.id.clone()) };
     let is_active = matches!(view.after.stage, Stage::Active { .. });
     let steering =
-        is_active.then(|| gather(reader, pile, now).map(|known| steer(view, &known))).transpose()?;
+        is_active.then(|| gather(reader, pile, probes, now).map(|known| steer(view, &known))).transpose()?;
     let incidents = reader.incidents(&of_pile, None, INCIDENTS_SHOWN + 1)?;
     Ok(Known {
         steering,

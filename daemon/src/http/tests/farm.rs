@@ -372,7 +372,7 @@ fn parts(config: &Config, clock: Arc<ManualClock>) -> Parts {
         standards: standards::built_in().unwrap(),
         probes: Probes::from([(
             ProbeId::new("blower"),
-            ProbeFacts { quantity: Quantity::Blower, on_above: 5.0 },
+            ProbeFacts { quantity: Quantity::Blower, on_above: 5.0, calibration: Vec::new() },
         )]),
         probes_kept: |_, _| Probes::new(),
         watch: config.watch.clone(),
